@@ -89,9 +89,15 @@ def test_kinds_tell_apart_what_is_called_otherwise() -> None:
     kinds = list(map(kind_of, values))
     assert None not in kinds
     assert len(set(kinds)) == len(values)
+    told: list[tuple[list[object], list[object]]] = [([], []) for _ in values]
+    assert all(machine_code._told((value,), *out) for value, out in zip(values, told, strict=True))
+    assert len({tuple(types) for types, _ in told}) == len(values)
+    for kind, (_, numbers) in zip(kinds, told, strict=True):
+        assert len(numbers) == len(machine_code.parameters_of(kind))
     assert kind_of(2**63) is None
     assert kind_of("text") is None
     assert kind_of((1, None)) is None
+    assert not any(machine_code._told((value,), [], []) for value in (2**63, "text", (1, None)))
     assert kind_of(np.zeros(9, np.uint8)[1:].view("<f4")) is None, "not aligned"
 
 

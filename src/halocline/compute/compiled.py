@@ -49,11 +49,12 @@ class Compiled(Generic[P, R]):
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run the loop."""
-        run = None if kwargs else self._code.ready(args)
-        if run is not None:
+        ready = None if kwargs else self._code.ready(args)
+        if ready is not None:
+            run, numbers = ready
             # An error of its own is told by the compiler's function, which knows it by name.
             with suppress(EndedBadlyError):
-                at_once: R = run(*args)
+                at_once: R = run(numbers)
                 return at_once
         try:
             result: R = self._function(inner=False)(*args, **kwargs)

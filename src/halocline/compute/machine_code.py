@@ -51,7 +51,16 @@ _NUMBERS = (
 )
 # The kind of a number by its type; what turns one of numpy's into Python's.
 _OF_NUMBER = {int: "<i8", float: "<f8", bool: "|b1", **{each: np.dtype(each).str for each in _NUMBERS}}
-_TO_PYTHON: Mapping[type, Any] = {each: float if issubclass(each, np.floating) else int for each in _NUMBERS}
+_TO_PYTHON: Mapping[type, Any] = {
+    **{each: float if issubclass(each, np.floating) else int for each in _NUMBERS},
+    float: float,
+    bool: bool,
+    np.bool_: bool,
+}
+# Numpy's flags of an array that runs through memory in order and may be written to, and all that its kind is
+# told by: whether it runs so, or does the other way about, is aligned, may be written to.
+_PLAIN, _TELLING = 0x1 | 0x400, 0x1 | 0x2 | 0x100 | 0x400
+_LEAST_WHOLE, _MOST_WHOLE = -(2**63), 2**63 - 1
 _IN_C: Mapping[str, Any] = {
     "i8": ctypes.c_int8,
     "i16": ctypes.c_int16,
@@ -84,7 +93,7 @@ def kind_of(value: object) -> Kind | None:
     if type(value) is tuple:
         kinds = tuple(map(kind_of, value))
         return None if None in kinds else (TUPLE, *kinds)
-    if type(value) is int and not -(2**63) <= value < 2**63:
+    if type(value) is int and not _LEAST_WHOLE <= value <= _MOST_WHOLE:
         return None
     found = _OF_NUMBER.get(type(value))
     return value.dtype.str if found is None and isinstance(value, np.generic) else found
@@ -139,26 +148,41 @@ def parameters_of(kind: Kind) -> list[str]:
     return ["pointer", "pointer", "i64", "i64", "pointer", *(2 * kind[1] * ["i64"])]
 
 
-def _handed_over(value: Any, out: list[Any]) -> None:
-    """Add the numbers that stand for an argument."""
-    if type(value) is np.ndarray:
-        # It belongs to the caller, who holds it: nobody counts who else does.
-        out += (None, None, value.size, value.itemsize, _address(value), *value.shape, *value.strides)
-    elif type(value) is tuple:
-        for part in value:
-            _handed_over(part, out)
-    else:
-        to_python = _TO_PYTHON.get(type(value))
-        if to_python is not None:
-            out.append(to_python(value))
+def _told(values: Sequence[Any], types: list[Any], out: list[Any]) -> bool:
+    """Add what tells arguments' types apart at once, and the numbers that stand for them.
+
+    Where two have the same types told, `kind_of` has the same to say of them. Tell whether this could be done
+    for all of them.
+    """
+    for value in values:
+        what = type(value)
+        if what is np.ndarray:
+            flags = value.flags.num
+            types += (value.dtype, value.ndim, flags & _TELLING)
+            # It belongs to the caller, who holds it: nobody counts who else does.
+            address = _address(value, flags)
+            out += (None, None, value.size, value.itemsize, address, *value.shape, *value.strides)
+        elif what is tuple:
+            types += (TUPLE, len(value))
+            if not _told(value, types, out):
+                return False
+        elif what is int:
+            if not _LEAST_WHOLE <= value <= _MOST_WHOLE:
+                return False
+            types.append(int)
+            out.append(value)
         else:
-            out.append(value.item() if isinstance(value, np.generic) else value)
+            to_python = _TO_PYTHON.get(what)
+            if to_python is None:
+                return False
+            types.append(what)
+            out.append(to_python(value))
+    return True
 
 
-def _address(array: Any) -> int:
-    """Return where an array's elements lie."""
-    flags = array.flags
-    if flags.c_contiguous and flags.writeable and array.size:
+def _address(array: Any, flags: int) -> int:
+    """Return where an array's elements lie, by numpy's flags of it."""
+    if flags & _PLAIN == _PLAIN and array.size:
         # Numpy's own way, which serves for all, takes five times as long: it describes the array in words.
         return ctypes.addressof(ctypes.c_char.from_buffer(array))
     return int(array.__array_interface__["data"][0])
@@ -278,17 +302,27 @@ class KeptCode:
         self._make, self._others = make, others
         self._lock = threading.Lock()
         self._ready: dict[tuple[Kind | None, ...], Callable[..., Any] | None] = {}
+        # The same by what is told of types at once: a kind takes longer to name than a small loop to run.
+        self._at_once: dict[tuple[Any, ...], Callable[[list[Any]], Any] | None] = {}
 
-    def ready(self, args: Sequence[Any]) -> Callable[..., Any] | None:
-        """Return what runs the loop with such arguments, None where the compiler has to."""
-        kinds = tuple(map(kind_of, args))
+    def ready(self, args: Sequence[Any]) -> tuple[Callable[[list[Any]], Any], list[Any]] | None:
+        """Return what runs the loop, and what it takes for such arguments; None where the compiler has to."""
+        types: list[Any] = []
+        numbers: list[Any] = []
+        if not _told(args, types, numbers):
+            return None
+        told = tuple(types)
         try:
-            return self._ready[kinds]
+            run = self._at_once[told]
         except KeyError:
-            with self._lock:
-                if kinds not in self._ready:
-                    self._ready[kinds] = None if None in kinds else self._taken(kinds)
-                return self._ready[kinds]
+            run = self._at_once[told] = self._ready_of(tuple(map(kind_of, args)))
+        return None if run is None else (run, numbers)
+
+    def _ready_of(self, kinds: tuple[Kind | None, ...]) -> Callable[[list[Any]], Any] | None:
+        with self._lock:
+            if kinds not in self._ready:
+                self._ready[kinds] = None if None in kinds else self._taken(kinds)
+            return self._ready[kinds]
 
     def keep(self, kinds: tuple[Kind, ...]) -> None:
         """Have code on disk for arguments of these kinds, where that can be."""
@@ -433,12 +467,9 @@ def _allocator() -> dict[str, int]:
 def _callable(function: Any, returned: str) -> Callable[..., Any]:
     result_type = _RETURNED[returned]
 
-    def run(*args: Any) -> Any:
-        flat: list[Any] = []
-        for value in args:
-            _handed_over(value, flat)
+    def run(numbers: list[Any]) -> Any:
         result, error = result_type(), ctypes.c_void_p()
-        status = function(ctypes.addressof(result), ctypes.addressof(error), *flat)
+        status = function(ctypes.addressof(result), ctypes.addressof(error), *numbers)
         if status not in _ENDED_WELL:
             raise EndedBadlyError(status)
         return result.value if returned else None
