@@ -7,7 +7,7 @@ import pytest
 from scipy.interpolate import RegularGridInterpolator
 
 from halocline._typing import F32
-from halocline.compute.row_ratios import ratios_along
+from halocline.compute.row_ratios import RowRatios, ratios_along
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 
 ROWS, COLUMNS = 31, 9
@@ -82,3 +82,34 @@ def test_rows_between_a_ray_that_takes_nothing_and_one_that_does_are_half_way_to
     for number in range(row.size):
         found.append(float(line.mean()) if ratios_along(left, 1, number, 0, line) else 1.0)
     np.testing.assert_allclose(found, [1.0, 1.0, 0.75, 0.5, 0.5], rtol=1e-6)
+
+
+@pytest.mark.parametrize("changed", ["column", "row", "range_m", "weights", "range_m in place"])
+def test_what_was_told_last_along_rows_is_told_only_of_the_same(volume: AnyVolume, changed: str) -> None:
+    """It is kept for a tile's next step; what differs in anything, in the caller's own array too, is new."""
+    asked = {
+        "column": np.linspace(0.0, COLUMNS - 1.0, 40, dtype=np.float32),
+        "row": np.linspace(0.0, 4.0, 5, dtype=np.float32),
+        "range_m": np.full((5, 40), 3.0, np.float32),
+        "weights": np.eye(3, dtype=np.float32),
+    }
+    first = volume.along_rows(**asked)
+    assert volume.along_rows(**{name: array.copy() for name, array in asked.items()}) is first
+    name = changed.removesuffix(" in place")
+    other = asked[name] if name != changed else asked[name].copy()
+    other.flat[other.size // 2] += np.float32(0.25)
+    asked[name] = other
+    left = volume.along_rows(**asked)
+    fresh = AnyVolume(volume.rays, STEPS, volume.water).along_rows(**asked)
+    told = [_told(each) for each in (first, left, fresh)]
+    np.testing.assert_array_equal(told[1], told[2])
+    assert not np.array_equal(told[0], told[2])
+
+
+def _told(left: RowRatios | None) -> F32:
+    """Return what is left of three bands along five rows of forty pixels."""
+    assert left is not None
+    out = np.empty((3, 5, 40), np.float32)
+    for band, row in np.ndindex(3, 5):
+        assert ratios_along(left, band, row, 0, out[band, row])
+    return out

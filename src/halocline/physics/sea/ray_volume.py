@@ -7,6 +7,7 @@ and neighbours in front or behind lend it nothing.
 from __future__ import annotations
 
 import math
+import threading
 from dataclasses import field
 from functools import cached_property
 
@@ -123,6 +124,12 @@ class ShaftWater:
     diffuse_attenuation: tuple[float, ...]
 
 
+class _Latest(threading.local):
+    """What each thread was told last along rows, and for what: steps of a tile ask for the same in turn."""
+
+    answered: tuple[tuple[F32, F32, F32, F32], RowRatios | None] | None = None
+
+
 class RayVolume:
     """A ratio for each of three channels at every coarse ray and step; rows of rays are made when first
     asked for.
@@ -144,6 +151,7 @@ class RayVolume:
         self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
         self._blocks = MadeOnce(self._block)
         self._rows_taken = MadeOnce(self._some_taken)
+        self._latest = _Latest()
 
     def gain(self, column: F32, row: F32, range_m: F32) -> F32:
         """Return the ratio at pixels, ``(3, rows, columns)``.
@@ -181,6 +189,16 @@ class RayVolume:
         RowRatios | None
             None where all of them are one.
         """
+        asked, latest = (column, row, range_m, weights), self._latest.answered
+        if latest is not None and all(map(np.array_equal, latest[0], asked)):
+            return latest[1]
+        ratios = self._ratios(*asked)
+        # A copy of the ranges: they are the caller's.
+        self._latest.answered = (column, row, range_m.copy(), weights), ratios
+        return ratios
+
+    def _ratios(self, column: F32, row: F32, range_m: F32, weights: F32) -> RowRatios | None:
+        """Make what `along_rows` returns."""
         parts = [(number, part, self._taken_of(number, row[part])) for number, part in self._parts(row)]
         if not any(taken.any() for _, _, taken in parts):
             return None
