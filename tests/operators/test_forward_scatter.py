@@ -338,6 +338,22 @@ def test_mixed_pixels_give_what_both_their_surfaces_give() -> None:
     assert np.abs(mixed - single).max() > 0
 
 
+def test_a_pixel_of_two_surfaces_that_are_alike_gives_and_hides_what_one_does() -> None:
+    """What the farther hides beyond its own light, by cells, counts as what the nearer does."""
+    cover = np.zeros(WINDOW.shape, np.float32)
+    cover[41:97, 51:130] = 1.0
+    one = wall(12.0, 0.02, cover)
+    halves = {
+        "far_range": one.planes["range"],
+        "far_share": 0.5 * cover,
+        "far_light": 0.5 * cover,
+    }
+    single, mixed = (
+        made(VEILED, frame, LENS, wanted=("halo",))["halo"] for frame in (one, one.with_planes(**halves))
+    )
+    assert np.abs(mixed - single).max() < 2e-3 * np.abs(single).max()
+
+
 def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
     """A glow before open water: no water behind it is reckoned, and what nobody wrote must not be read."""
 
