@@ -56,7 +56,7 @@ BOUNDS = {
     "between two walls": (0.75, 1.65),
     "tower, turbid": (0.9, 2.0),
     "arch": (0.45, 1.15),
-    "deep under half a roof": (0.8, 3.0),
+    "deep under half a roof": (0.8, 3.1),
     "along a wall, turbid": (0.65, 1.5),
 }
 # Where next to nothing is left: ours less photons', as a share of the open view, at most.

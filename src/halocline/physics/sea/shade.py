@@ -25,7 +25,7 @@ from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_shade_loops import BodyMap
-from halocline.physics.sea.shade_cells import Cells
+from halocline.physics.sea.shade_cells import CELLS_BEGIN, Cells
 from halocline.physics.sea.surface import SunBeam
 
 # Depths at which the light is laid out. A shadow that has come no farther than from one to the next is hard.
@@ -266,7 +266,7 @@ class Shade:
         cells, light = self._cells, np.empty_like(self.sky.light)
         own = _middles(cells)
         for number, depth in enumerate(self.sky.depths_m):
-            left = _between(beside, float(depth) / cells.step_m - 0.5)
+            left = _between(beside, float((depth - cells.depths_m[0]) / cells.step_m))
             light[number] = self.sky.light[number] * _laid_over(left, own, self.sky_square)
         return replace(self.sky, light=light)
 
@@ -297,7 +297,7 @@ class Shade:
     def _cells(self) -> Cells:
         """Cells over the sky's square; they stay where they are in the world when that moves a little."""
         square, step = self.sky_square, self.sky_square.step_m * _CELL
-        x, y = (math.floor(start / step) * step for start in square.start_m)
+        x, y = ((math.floor(start / step) - CELLS_BEGIN) * step for start in square.start_m)
         return Cells((x, y), step, square.count // _CELL + 1, max(2, math.ceil(self.deepest_m / step)))
 
     @cached_property

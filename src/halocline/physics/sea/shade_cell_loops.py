@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 
-_ZERO, _ONE = np.float32(0.0), np.float32(1.0)
+_ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 # Parts of a cell along each axis.
 PARTS = 2
+# A point that lies no farther from a part's edge counts for the part beyond it too, in parts: on the edge
+# fully, so that no light comes between, and things that move go over to the next part by and by.
+_NEAR = np.float32(0.25)
 
 
 @compiled
@@ -21,33 +26,54 @@ def note_points(places: F32, depth: F32, weight: F32, grid: tuple[np.float32, ..
     places, depth, weight
         Of points of things; see `halocline.physics.sea.shade.Casters`.
     grid
-        Parts a metre, and the first part's edge in parts, across and down.
+        Parts a metre, and the first part's edge in parts, along x, y and down.
     parts
         ``(down, y, x)``, 0 where nothing is; written.
     """
-    per_m, first_x, first_y = grid
+    per_m, first_x, first_y, first_down = grid
+    layers, rows, columns = parts.shape
     for k in range(depth.size):
         x, y = places[0, k] * per_m - first_x, places[1, k] * per_m - first_y
-        down = max(depth[k], _ZERO) * per_m
-        inside = x >= _ZERO and y >= _ZERO and x < np.float32(parts.shape[2])
-        if inside and y < np.float32(parts.shape[1]) and down < np.float32(parts.shape[0]):
-            at = int(down), int(y), int(x)
-            parts[at] = max(parts[at], weight[k])
+        z = max(depth[k], _ZERO) * per_m - first_down
+        if not (x > -_ONE and y > -_ONE and x < columns + 1 and y < rows + 1 and z < layers + 1):
+            continue
+        at = math.floor(z), math.floor(y), math.floor(x)
+        off = z - at[0] - _HALF, y - at[1] - _HALF, x - at[2] - _HALF
+        turn = 1 if off[0] > _ZERO else -1, 1 if off[1] > _ZERO else -1, 1 if off[2] > _ZERO else -1
+        near = (
+            max(abs(off[0]) / _NEAR - _ONE, _ZERO),
+            max(abs(off[1]) / _NEAR - _ONE, _ZERO),
+            max(abs(off[2]) / _NEAR - _ONE, _ZERO),
+        )
+        for number in range(8):
+            share, down, row, column = weight[k], at[0], at[1], at[2]
+            if number & 4:
+                share, down = share * near[0], down + turn[0]
+            if number & 2:
+                share, row = share * near[1], row + turn[1]
+            if number & 1:
+                share, column = share * near[2], column + turn[2]
+            inside = 0 <= down < layers and 0 <= row < rows and 0 <= column < columns
+            if inside and share > parts[down, row, column]:
+                parts[down, row, column] = share
 
 
 @compiled
 def keep_uppermost(parts: F32) -> bool:
-    """Empty all parts of cells that have something above them; tell whether there were any."""
+    """Empty all parts of cells that have something above them; tell whether there were any.
+
+    Not by what is in the very next part: one level thing may be in both.
+    """
     found = False
     for y in range(parts.shape[1]):
         for x in range(parts.shape[2]):
-            above = _ZERO
+            above = over = _ZERO
             for down in range(parts.shape[0]):
                 here = parts[down, y, x]
                 if above > _ZERO and here > _ZERO:
-                    parts[down, y, x] = _ZERO
+                    parts[down, y, x] = max(here - above, _ZERO)
                     found = True
-                above = max(above, here)
+                above, over = max(above, over), here
     return found
 
 

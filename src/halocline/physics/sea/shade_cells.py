@@ -42,13 +42,16 @@ from halocline.physics.sea.shade_cell_loops import (
 _TIMES = 3
 # The sky's light as one way down and two cones: slopes where they part, of a normal lobe; and ways in a cone.
 _PARTS_AT, _CONES, _AROUND = (0.225, 0.675), (0.45, 0.9), 8
+# So much of a cell lies before where whole metres begin, and above the surface: people build along these, and
+# a face on the edge of two cells would be in both.
+CELLS_BEGIN = 0.15
 # Where little of the sky is left anyway, no more is taken for what stands beside.
 _LEAST = 0.02
 
 
 @dataclass(frozen=True)
 class Cells:
-    """Cells about a lens, from the surface down.
+    """Cells about a lens, from the surface down; the uppermost begin above it.
 
     Attributes
     ----------
@@ -73,13 +76,14 @@ class Cells:
     @property
     def depths_m(self) -> F32:
         """Depths of their middles, ``(layers,)``."""
-        return ((np.arange(self.layers) + 0.5) * self.step_m).astype(np.float32)
+        return ((np.arange(self.layers) + 0.5 - CELLS_BEGIN) * self.step_m).astype(np.float32)
 
     def parts(self, places_m: F32, depth_m: F32, weight: F32, spacing_m: float) -> F32:
         """Return what points of things keep in parts of cells; gaps up to ``spacing_m`` are closed."""
         step = self.step_m / PARTS
         noted = np.zeros(tuple(PARTS * size for size in self.shape), np.float32)
-        grid = (np.float32(1.0 / step), *(np.float32(start / step) for start in self.start_m))
+        starts = *self.start_m, -CELLS_BEGIN * self.step_m
+        grid = (np.float32(1.0 / step), *(np.float32(start / step) for start in starts))
         note_points(places_m, depth_m, weight, grid, noted)
         if spacing_m > step:
             kernel = np.ones((math.ceil(spacing_m / step) | 1,) * 2, np.uint8)
@@ -131,8 +135,27 @@ class Cells:
         """
         kept = np.exp(-per_m * self.step_m * np.sqrt([1.0, 2.0, 3.0])).astype(np.float32)
         sent, coming, about = (np.empty(self.shape, np.float32) for _ in range(3))
-        light_about(lit, np.float32(min(again, 0.99)), ways, kept, _TIMES, (sent, coming, about))
+        light_about(_even(lit, ways), np.float32(min(again, 0.99)), ways, kept, _TIMES, (sent, coming, about))
         return sent, about
+
+
+def _even(lit: F32, ways: F32) -> F32:
+    """Return light of cells that flows to those beside them, as far as the way to these is open.
+
+    A quarter along each axis. Means over cells know edges of a shadow no better than to a cell: as these go
+    over the cells with what a moving lens sees of a thing, the light that is laid out between cells would go
+    up and down. This takes from it what changes from cell to cell.
+    """
+    made = lit.copy()
+    for axis, way in enumerate((4, 2, 1)):
+        here, there = (
+            tuple(part if number == axis else slice(None) for number in range(3))
+            for part in (slice(None, -1), slice(1, None))
+        )
+        flow = np.float32(0.25) * ways[way][here] * ways[way][there] * (made[there] - made[here])
+        made[here] += flow
+        made[there] -= flow
+    return made
 
 
 @lru_cache(maxsize=8)
