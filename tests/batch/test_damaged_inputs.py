@@ -205,6 +205,49 @@ def test_a_picture_that_is_replaced_before_its_planes_are_carried_over_is_not_wr
     assert run_frames(shot.tasks(overwrite=True), carrying, resume=True).complete
 
 
+@pytest.mark.parametrize("change", ["link", "chmod", "other content, old date"])
+def test_a_backup_may_link_a_render_whose_planes_are_still_to_be_carried_over(
+    shot: Folder, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter, change: str
+) -> None:
+    from halocline.batch import pipeline
+
+    carrying = load_preset("jerlov-1c", ['output.carry=["Z"]'])
+    assert run_frames(shot.tasks("before"), carrying).complete
+    # Stored as it is: the size says nothing of the content.
+    if change == "other content, old date":
+        for frame in range(1001, 1005):
+            path = shot.clean / f"arch.{frame}.exr"
+            path.unlink()
+            frame_writer(path, frame, compression="none")
+
+    def meanwhile(inputs: FrameInputs, *arguments: object) -> object:
+        made = render(inputs, *arguments)  # type: ignore[arg-type]
+        path = inputs.task.beauty
+        if change == "link":
+            path.with_name(f"backup of {path.name}").hardlink_to(path)
+        elif change == "chmod":
+            path.chmod(0o440)
+        else:
+            old = path.stat()
+            other = path.with_name("other.exr")
+            frame_writer(other, inputs.task.frame, depth_scale=2.0, compression="none")
+            with path.open("r+b") as opened:
+                opened.write(other.read_bytes())
+            other.unlink()
+            os.utime(path, ns=(old.st_atime_ns, old.st_mtime_ns))
+            assert path.stat().st_size == old.st_size
+        return made
+
+    monkeypatch.setattr(pipeline, "render", meanwhile)
+    summary = run_frames(shot.tasks(), carrying)
+    if change == "other content, old date":
+        assert [failure.error.code for failure in summary.failed] == ["E-READ-CHANGED"] * 4
+        assert not shot.digests()
+    else:
+        assert summary.complete
+        assert shot.digests() == shot.digests("before")
+
+
 def test_a_picture_that_changes_while_the_depth_is_settled_settles_nothing(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -275,6 +276,33 @@ def test_a_file_that_changes_while_its_samples_are_read_again_is_told(
     with pytest.raises(ReadError, match=r"E-READ-CHANGED(.|\n)*run again"):
         write_result(render(inputs, preset, Evaluation(1, by_rows=True)), preset)
     assert not task.out.exists()
+
+
+@pytest.mark.parametrize("other", [False, True])
+def test_samples_are_read_again_of_a_file_with_another_name_or_mode_but_not_of_other_content(
+    both_file: Path, monkeypatch: pytest.MonkeyPatch, *, other: bool
+) -> None:
+    monkeypatch.setattr(deep_load, "HELD_SAMPLES", 20)
+    preset = preset_from_text(BARE_WATER, ["output.deep=true"])
+    by_rows = Evaluation(1, by_rows=True)
+    tasks = [FrameTask(1001, both_file, None, both_file.with_name(name)) for name in ("wet.exr", "again.exr")]
+    whole = write_result(render(read_inputs(tasks[0], preset), preset, by_rows), preset).out.read_bytes()
+    inputs = read_inputs(tasks[1], preset)
+    found = both_file.stat()
+    if not other:
+        both_file.with_name("backup.exr").hardlink_to(both_file)
+        both_file.chmod(0o440)
+        assert write_result(render(inputs, preset, by_rows), preset).out.read_bytes() == whole
+        return
+    # Other light, as many samples: neither counts nor size nor date tell.
+    data = bytearray(both_file.read_bytes())
+    data[-1] ^= 1
+    with both_file.open("r+b") as opened:
+        opened.write(data)
+    os.utime(both_file, ns=(found.st_atime_ns, found.st_mtime_ns))
+    with pytest.raises(ReadError, match=r"E-READ-CHANGED"):
+        write_result(render(inputs, preset, by_rows), preset)
+    assert not tasks[1].out.exists()
 
 
 def test_blur_is_added_and_ports_come_last_of_all(fish_file: Path) -> None:

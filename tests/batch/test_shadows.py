@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import OpenEXR
 import OpenImageIO as oiio
+import pytest
 
 from halocline._typing import F32, F64
 from halocline.batch.frame_task import read_inputs, render
 from halocline.batch.run import run_frames
 from halocline.batch.task import FrameTask
+from halocline.errors import ReadError
 from halocline.graph.engine import Evaluation
 from halocline.presets.preset import load_preset
 
@@ -108,6 +111,36 @@ def test_what_the_sun_sees_casts_and_what_the_camera_sees_no_longer(tmp_path: Pa
     # A frame's own picture goes before the preset's.
     aside = from_above(tmp_path / "moved.exr", 3.5, edge=0)
     assert np.abs(wet(beauty, stated_here, sun_depth=aside)[0] - stated).max() > 1e-3
+
+
+@pytest.mark.parametrize("change", ["link", "other content, old date", "replaced"])
+def test_what_the_sun_sees_is_of_the_picture_that_is_on_record(tmp_path: Path, change: str) -> None:
+    """It is read when the frame is rendered: of another picture the shadow would be on no record."""
+    range_m = np.full((36, 64), np.inf)
+    range_m[:8, 20:44] = 11.0
+    beauty = written(tmp_path / "beauty.exr", range_m)
+    above, other = (from_above(tmp_path / f"{edge}.exr", 3.5, edge=edge) for edge in (15, 0))
+    (tmp_path / "look.toml").write_text(LOOK, encoding="utf-8")
+    preset = load_preset(tmp_path / "look.toml")
+    task = FrameTask(1001, beauty, None, tmp_path / "wet.exr", passes=(("sun_depth", above),))
+    inputs = read_inputs(task, preset)
+    stated = render(inputs, preset, Evaluation(1)).pictures[""].rgb
+    if change == "link":
+        (tmp_path / "backup.exr").hardlink_to(above)
+        np.testing.assert_array_equal(render(inputs, preset, Evaluation(1)).pictures[""].rgb, stated)
+        return
+    if change == "replaced":
+        other.replace(above)
+    else:
+        found = above.stat()
+        data = other.read_bytes().ljust(found.st_size, b"\0")[: found.st_size]
+        with above.open("r+b") as opened:
+            opened.write(data)
+        os.utime(above, ns=(found.st_atime_ns, found.st_mtime_ns))
+    with pytest.raises(ReadError) as caught:
+        render(inputs, preset, Evaluation(1))
+    assert caught.value.code == "E-READ-CHANGED"
+    assert caught.value.where == str(above)
 
 
 def test_it_is_told_where_unseen_things_would_matter(tmp_path: Path) -> None:

@@ -182,6 +182,10 @@ def read_inputs(
             judged=judged,
         )
         tracks = {view.name: _track(task, view, around) for view in loaded.views}
+        # Of bytes that were read before all else: where they are there at the end, they were all the time.
+        digests = {path: origin.inputs[role].sha256 for role, path in task.by_role.items()}
+        before.know(digests)
+        loaded.template.before.know(digests)
         return FrameInputs(task, origin, loaded, tracks, began, time.perf_counter() - started, before)
 
     return read_still(task.files, read)
@@ -202,7 +206,7 @@ class ReadAhead:
     def take(self, task: FrameTask, preset: Preset) -> FrameInputs | None:
         """Return the frame for its task, None where it is another, or its files have changed since."""
         inputs, self._inputs = self._inputs, None
-        if inputs is None or task.held_from is not None or BeforeReading.of(task.files) != inputs.before:
+        if inputs is None or task.held_from is not None or inputs.before.changed():
             return None
         if (task.frame, task.by_role) != (inputs.task.frame, inputs.task.by_role):
             return None
@@ -452,7 +456,7 @@ def _rendered(
     )
     if sun_depth is not None:
         # It was read just now.
-        BeforeReading({sun_depth: inputs.before.stamps[sun_depth]}).refuse_changed()
+        inputs.before.refuse_changed([sun_depth])
     shade = shade_of_steps(look.graph, shot)
     astray = misplaced(look.place, shot.camera, frame)
     unseen = (*astray, *unseen_casters(shade), *outside_view(look, shot))

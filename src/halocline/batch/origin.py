@@ -13,13 +13,12 @@ from typing import Any
 from halocline._version import __version__
 from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
 from halocline.errors import HaloclineError, ReadError
-from halocline.files.regular import open_regular
+from halocline.files.unchanged import digest_of
 from halocline.imaging.camera import Camera
 from halocline.imaging.survey import cameras_in
 from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
-_BLOCK_BYTES = 1 << 20
 # Stands for the camera of a neighbour that cannot be read.
 UNREADABLE = "unreadable"
 
@@ -133,12 +132,8 @@ def digest_file(path: str | Path) -> FileDigest:
     ReadError
         ``E-READ-OPEN``.
     """
-    digest, size = hashlib.sha256(), 0
     try:
-        with os.fdopen(open_regular(path, follow=True), "rb") as file:
-            while block := file.read(_BLOCK_BYTES):
-                digest.update(block)
-                size += len(block)
+        size, digest = digest_of(path)
     except OSError as error:
         raise ReadError(
             f"cannot be read: {error.strerror or error}",
@@ -146,7 +141,7 @@ def digest_file(path: str | Path) -> FileDigest:
             where=os.fspath(path),
             fix="Check that it is there and readable.",
         ) from error
-    return FileDigest(os.fspath(path), size, digest.hexdigest())
+    return FileDigest(os.fspath(path), size, digest)
 
 
 def cameras_around(task: FrameTask, preset: Preset) -> dict[float, dict[str, Camera] | None]:

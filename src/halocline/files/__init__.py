@@ -6,7 +6,8 @@ may have put there through `regular`.
 - `whole`: files that are there whole or not at all (age_seconds, name_once, remove_leftovers,
   temporary_beside, whole_file, write_whole)
 - `regular`: no pipes, no devices, no endless files (is_regular, open_regular, read_regular, read_text)
-- `unchanged`: what must stay as it is while it is read (BeforeReading, read_still, stamp_of)
+- `unchanged`: what must stay as it is while it is read (BeforeReading, digest_of, read_still,
+  stamp_of)
 - `named_by_presets`: files that a preset names (NamedFile, MatteTrackFile, file_problem, folders_context,
   path_alone)
 - `names`: hidden names beside a file (hidden_beside)

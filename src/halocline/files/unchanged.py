@@ -2,19 +2,24 @@
 
 Something else may still be writing a render, or write it anew, while it is read. What tells of that is the
 file's number, its size, and the times at which its content and anything else of it last changed: the last of
-them nobody can set back, as copying tools do with the other.
+them nobody can set back, as copying tools do with the other. But it also changes with permissions, and where
+a backup gives the file one name more: where it alone is another, and a digest of what was read is known, the
+content decides.
 """
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import field
 from pathlib import Path
 from typing import TypeVar
 
 from halocline.errors import HaloclineError, ReadError
+from halocline.files.regular import open_regular
 from halocline.late_dataclass import dataclass
 
 logger = logging.getLogger(__name__)
@@ -25,6 +30,7 @@ Stamp = tuple[int, int, int, int]
 # Who writes a frame is mostly done with it soon.
 _TRIES = 3
 _PAUSE_SECONDS = 0.2
+_BLOCK_BYTES = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -34,25 +40,42 @@ class BeforeReading:
     Attributes
     ----------
     stamps
-        What tells that a file was changed, by file; None where it is not there.
+        What tells that a file was changed, by file; None where it is not there. Later ones, where only they
+        changed and no content.
+    digests
+        Of what was read since, by file, where they are known.
     """
 
-    stamps: Mapping[Path, Stamp | None]
+    stamps: dict[Path, Stamp | None]
+    digests: dict[Path, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, paths: Iterable[Path]) -> BeforeReading:
         """Return files as they are now."""
         return cls({path: stamp_of(path) for path in paths})
 
-    def refuse_changed(self) -> None:
+    def know(self, digests: Mapping[Path, str]) -> None:
+        """Take digests of the files, made since, by which content can be told from all else of a file."""
+        self.digests.update({path: digest for path, digest in digests.items() if path in self.stamps})
+
+    def changed(self, among: Iterable[Path] | None = None) -> list[Path]:
+        """Return the files that are others by now; all are asked for where not given which."""
+        return [path for path in (self.stamps if among is None else among) if not self._rests(path)]
+
+    def refuse_changed(self, among: Iterable[Path] | None = None) -> None:
         """Refuse what was read since, where a file is another by now.
+
+        Parameters
+        ----------
+        among
+            The files that are asked for, all where not given.
 
         Raises
         ------
         ReadError
             ``E-READ-CHANGED``.
         """
-        changed = [path for path, stamp in self.stamps.items() if stamp_of(path) != stamp]
+        changed = self.changed(among)
         if changed:
             raise ReadError(
                 "changed while it was read",
@@ -60,6 +83,43 @@ class BeforeReading:
                 where=" or ".join(map(str, changed)),
                 fix="Something is still writing it; run again when it is done.",
             )
+
+    def _rests(self, path: Path) -> bool:
+        before, now = self.stamps[path], stamp_of(path)
+        if now == before:
+            return True
+        digest = self.digests.get(path)
+        if before is None or now is None or digest is None or now[:-1] != before[:-1]:
+            return False
+        try:
+            same = digest_of(path)[1] == digest
+        except OSError:
+            return False
+        if same:
+            # What changes from here on is told by what it is now.
+            self.stamps[path] = now
+        return same
+
+
+def digest_of(path: str | os.PathLike[str]) -> tuple[int, str]:
+    """Return how many bytes a file has, and their SHA-256 in hexadecimal digits.
+
+    Parameters
+    ----------
+    path
+        A regular file, or a link to one.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be read.
+    """
+    digest, size = hashlib.sha256(), 0
+    with os.fdopen(open_regular(path, follow=True), "rb") as file:
+        while block := file.read(_BLOCK_BYTES):
+            digest.update(block)
+            size += len(block)
+    return size, digest.hexdigest()
 
 
 def stamp_of(path: str | os.PathLike[str]) -> Stamp | None:

@@ -174,7 +174,7 @@ def deep_planes(plan: ChannelPlan) -> frozenset[str]:
 
 
 def read_samples(
-    path: Path, plan: ChannelPlan, window: Window, spec: InputSpec, *, depth: bool
+    path: Path, plan: ChannelPlan, window: Window, spec: InputSpec, before: BeforeReading, *, depth: bool
 ) -> ReadSamples:
     """Read a view's samples.
 
@@ -188,6 +188,8 @@ def read_samples(
         Window of the frame, the data window or more.
     spec
         What is stated about the input.
+    before
+        The file before any of it was read.
     depth
         Whether the flat picture's depth is wanted.
 
@@ -203,7 +205,6 @@ def read_samples(
     DepthError
         ``E-DEEP-DEPTH`` where depth is not the samples' own Z.
     """
-    before = BeforeReading.of([path])
     reader = _Reader.of(path, plan, window)
     raw, size = [], 0
     for start, stop in reader.bands():

@@ -307,16 +307,17 @@ class _Reading:
     judged: bool
     coloured: bool = True
     read: _Reader = read_into
+    before: BeforeReading = field(default_factory=lambda: BeforeReading({}))
 
     def load(
         self, depth_path: Path | None, wanted: Collection[str], pass_paths: Mapping[str, Path]
     ) -> Loaded:
-        before = BeforeReading.of([self.path])
+        reading = replace(self, before=BeforeReading.of([self.path]))
         header = read_header(self.path)
         depth_header = None if depth_path is None else read_header(depth_path)
         used = {path for name in wanted if (path := pass_file_of(name, pass_paths)) is not None}
         own = {name: read_header(path) for name, path in pass_paths.items() if path in used}
-        return self.planned(header, depth_header, wanted, own, before)
+        return reading.planned(header, depth_header, wanted, own)
 
     def planned(
         self,
@@ -324,7 +325,6 @@ class _Reading:
         depth_header: Header | None,
         wanted: Collection[str],
         pass_headers: Mapping[str, Header] | None = None,
-        before: BeforeReading | None = None,
     ) -> Loaded:
         own = pass_headers or {}
         plans = plan_channels(
@@ -347,7 +347,7 @@ class _Reading:
             tuple(plan.beauty for plan in plans),
             window,
             self.spec.premultiplied,
-            before or BeforeReading({}),
+            self.before,
         )
         return Loaded(views, template)
 
@@ -374,7 +374,7 @@ class _Reading:
             kept = {name: plan.planes[name] for name in ("alpha", "depth") if name in plan.planes}
             plan = replace(plan, planes=kept)
         if plan.part.deep:
-            deep = read_samples(self.path, plan, window, self.spec, depth=self.with_range)
+            deep = read_samples(self.path, plan, window, self.spec, self.before, depth=self.with_range)
             flat = {name: plan.planes[name] for name in plan.planes.keys() - deep_planes(plan)}
             planes = {**deep.planes} | _read(replace(plan, planes=flat), window, self.read)
         else:
