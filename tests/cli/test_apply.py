@@ -366,3 +366,21 @@ def test_a_render_without_a_camera_is_warned_of(
     told = halocline("apply", "jerlov-1c", source, "--out", tmp_path / "wet.exr", "--no-check")
     assert told.status == 0
     assert re.search(r"^warning: frame 1001: .*camera", told.err, re.MULTILINE)
+
+
+def test_it_is_told_where_compiled_loops_cannot_be_kept(
+    halocline: Halocline, renders: Renders, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else nobody knows what a process does that compiles for minutes, each time."""
+    command = ("apply", "jerlov-1c", renders.pattern, "--frames", "1001", "--processes", "1", "--no-check")
+    words = "compiled loops cannot be kept in"
+    assert words not in halocline(*command, "--out", tmp_path / "one").err
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path / "file" / "kept"))
+    told = halocline(*command, "--out", tmp_path / "two")
+    assert told.status == 0
+    assert f"{words} {tmp_path / 'file' / 'kept'}: Not a directory" in told.err
+    assert "HALOCLINE_CACHE" in told.err
+    assert digests(tmp_path / "one").keys() == digests(tmp_path / "two").keys()
+    monkeypatch.setenv("HALOCLINE_CACHE", "off")
+    assert words not in halocline(*command, "--out", tmp_path / "three").err

@@ -62,6 +62,38 @@ def test_loops_are_compiled_by_others_and_run_from_disk(
     assert done.stdout.split() == ["2.0", "2.0", "2.0", "2.5", "2.5", "False"]
 
 
+NO_ROOM = """
+import resource, sys
+import numpy as np
+from halocline.compute import disk_cache
+from halocline.compute.ahead import Wanted, compiling_ahead, made_ahead
+from halocline.compute.machine_code import kind_of
+sys.path.insert(0, sys.argv[1])
+print(disk_cache.why_not_kept(1 << 16))
+resource.setrlimit(resource.RLIMIT_FSIZE, (500, resource.RLIM_INFINITY))
+print(disk_cache.why_not_kept(1 << 16))
+values = np.ones(3)
+wanted = [Wanted("shed_ahead", name, (kind_of(values),)) for name in ("doubled", "halved")]
+with compiling_ahead(wanted, processes=1):
+    print(*map(made_ahead, wanted))
+    from shed_ahead import doubled
+    doubled(values)
+print(*values)
+"""
+
+
+def test_where_nothing_can_be_kept_nobody_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The system lets no file grow beyond 500 bytes: as a full disk does, without one."""
+    (tmp_path / "shed_ahead.py").write_text(LOOPS + LOOPS.replace("doubled", "halved").replace("*=", "/="))
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path / "kept"))
+    command = [sys.executable, "-c", NO_ROOM, str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["None", "File too large", "False False", "2.0 2.0 2.0"]
+    assert not [path for path in (tmp_path / "kept").rglob("*") if path.suffix == ".code"]
+
+
 @pytest.mark.parametrize("python", [sys.executable, "/no/such/python"])
 @pytest.mark.parametrize("forge", ["import os; os._exit(3)", "import sys; sys.stdin.read()"])
 def test_where_those_processes_end_the_loop_is_compiled_here(

@@ -22,7 +22,9 @@ from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
 from halocline.cli.metrics import Metrics
 from halocline.cli.output import LogForm, Teller, json_line, say, say_lines, say_warning
+from halocline.compute import disk_cache
 from halocline.compute.ahead import compiling_ahead
+from halocline.compute.machine_code import is_kept
 from halocline.compute.planes_on_disk import planes_on_disk
 from halocline.imaging.sequence import frame_text
 from halocline.late_dataclass import dataclass
@@ -34,6 +36,8 @@ from halocline.review.checks import CheckReport, check_sequence
 
 # A smaller share of pixels below 0 is not worth a word.
 _TOLD_SHARE = 0.005
+# As much as the machine code of a large loop.
+_A_LOOP_BYTES = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,21 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
         return _run(plan, look, replace(options, means=means))
 
 
+def _compiled_in_vain(look: Preset) -> list[str]:
+    """Tell where each process has to compile loops anew: it looks as if nothing went on."""
+    wanted = loops_of(look)
+    # They are made in this order: where one has no room, the last has none.
+    if not wanted or (is_kept(*wanted[0]) and is_kept(*wanted[-1])):
+        return []
+    why = disk_cache.why_not_kept(_A_LOOP_BYTES)
+    if why is None:
+        return []
+    return [
+        f"compiled loops cannot be kept in {disk_cache.place()}: {why}; compiling them anew each time may "
+        f"take minutes. Make room there, or name another folder in {disk_cache.PLACE_VARIABLE}."
+    ]
+
+
 def _run(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     # Who computes is told where things are.
     look = origins_of_sequence(look, plan.tasks[0]) if plan.tasks else look
@@ -78,7 +97,11 @@ def _run(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
         seen = look_first(plan.tasks, look, keep=isinstance(maker, Pipeline) and not on_disk)
     if isinstance(maker, Pipeline):
         maker = replace(maker, first=seen.first)
-    told = (*(str(remark) for remark in renamed_keys(look.document)), *space_warnings(seen.tasks))
+    told = (
+        *(str(remark) for remark in renamed_keys(look.document)),
+        *space_warnings(seen.tasks),
+        *_compiled_in_vain(look),
+    )
     total = len(plan.tasks) + len(plan.skipped)
     if options.log is LogForm.json:
         json_line(

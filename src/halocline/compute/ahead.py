@@ -209,7 +209,9 @@ def main() -> None:
             each = wanted[_NUMBER.unpack(number)[0]]
             # Who wants it will compile it, and hear what is wrong.
             with suppress(Exception):
-                getattr(import_module(each.module), each.name).keep(each.kinds)
+                if not getattr(import_module(each.module), each.name).keep(each.kinds):
+                    # Nobody would find any of it: who wants it need not wait.
+                    break
             os.write(1, number)
     if copies < 0:
         os._exit(0)

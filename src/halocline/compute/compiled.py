@@ -64,9 +64,15 @@ class Compiled(Generic[P, R]):
             result = self._function(inner=False)(*args, **kwargs)
         return result
 
-    def keep(self, kinds: tuple[Kind, ...]) -> None:
-        """Have machine code on disk for arguments of these kinds (see `halocline.compute.machine_code`)."""
-        self._code.keep(kinds)
+    def keep(self, kinds: tuple[Kind, ...]) -> bool:
+        """Have machine code on disk for arguments of these kinds (see `halocline.compute.machine_code`).
+
+        Returns
+        -------
+        bool
+            False where it was made but could not be kept.
+        """
+        return self._code.keep(kinds)
 
     @property
     def kinds(self) -> list[tuple[Kind, ...]]:

@@ -36,6 +36,7 @@ from contextlib import suppress
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
+from tempfile import TemporaryFile
 
 from halocline.errors import WriteError
 from halocline.files.whole import UNFINISHED, write_whole
@@ -251,6 +252,32 @@ def folder(kind: str, key: bytes | str) -> Path | None:
     if _mark_used(path):
         _trim_where_due(root, 0)
     return path
+
+
+def why_not_kept(size: int) -> str | None:
+    """Try to keep something, and tell why that cannot be.
+
+    Parameters
+    ----------
+    size
+        Of how many bytes.
+
+    Returns
+    -------
+    str | None
+        The system's words; None where it can be, or nothing is to be kept.
+    """
+    root = place()
+    if root is None:
+        return None
+    try:
+        _make_folders(root, root, 0o755)
+        with TemporaryFile(dir=root) as file:
+            file.write(bytes(size))
+            file.flush()
+    except OSError as error:
+        return error.strerror or str(error)
+    return None
 
 
 def contents() -> list[Held]:

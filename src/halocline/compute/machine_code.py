@@ -324,11 +324,13 @@ class KeptCode:
                 self._ready[kinds] = None if None in kinds else self._taken(kinds)
             return self._ready[kinds]
 
-    def keep(self, kinds: tuple[Kind, ...]) -> None:
-        """Have code on disk for arguments of these kinds, where that can be."""
+    def keep(self, kinds: tuple[Kind, ...]) -> bool:
+        """Have code on disk for arguments of these kinds; False where it was made but not kept."""
         machine = _machine()
-        if machine is not None and not is_kept(self._loop.__module__, self._loop.__qualname__, kinds):
-            self._made(kinds, machine)
+        place = self._loop.__module__, self._loop.__qualname__, kinds
+        if machine is None or is_kept(*place):
+            return True
+        return self._made(kinds, machine) is None or is_kept(*place) is True
 
     @property
     def kinds(self) -> list[tuple[Kind, ...]]:
