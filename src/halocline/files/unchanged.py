@@ -109,6 +109,11 @@ def digest_of(path: str | os.PathLike[str]) -> tuple[int, str]:
     path
         A regular file, or a link to one.
 
+    Returns
+    -------
+    tuple[int, str]
+        Bytes, and 64 digits.
+
     Raises
     ------
     OSError
