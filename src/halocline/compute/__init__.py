@@ -31,6 +31,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `planes_on_disk`: planes too large for memory, in files without a name (copied_plane, empty_plane,
   filled_plane, planes_on_disk, room_on_disk)
 - `disk_cache`: what took long to make, kept for the next run (clear, contents, kept, kept_in_passing,
-  most_bytes, package_mark, place)
+  most_bytes, package_mark, place,
+  why_not_kept)
 - `kept_fields`: fields of one moment, kept for who makes that frame again (kept_field)
 """
