@@ -22,6 +22,7 @@ from halocline.physics.floating.flow import STILL
 from halocline.physics.floating.turbid import DensityWaves, TurbidBody, TurbidShape
 from halocline.physics.floating.turbid_view import BodiesInLight
 from halocline.physics.path.transport import refracted_sun
+from halocline.physics.sea.shade_volume import ShadeVolume
 
 DISPLAY = Window(0, 0, 1200, 800)
 
@@ -127,6 +128,26 @@ def below_a_hull(build: Builders, ball_m: float | None = None) -> tuple[F32, NDA
     shade = water_shade(replace(shot, surfaces=Frame(planes, WIDE, WIDE)))
     assert shade is not None
     return build.left_before(shade, WIDE, planes["range"])[0], hull
+
+
+def test_light_left_about_two_things_one_before_the_other_has_no_steps_along_rays(build: Builders) -> None:
+    # What is scattered about before a thing was followed to the thing that each ray leads to, and went on by
+    # as much at once where that was another, along stairs as wide as rays lie apart.
+    path = build.path(build.grey_bands(0.1, 0.43, 0.1), depth_m=6.0)
+    shot = build.shot(WIDE, path=path, camera=build.camera(WIDE, tilt_deg=40.0))
+    rays = shot.camera.directions(WIDE)
+    near = (rays[0] + 0.3 * rays[1] < 0.0) & (rays[1] > 0.3)
+    planes = {"alpha": np.ones(WIDE.shape, np.float32), "range": np.where(near, 2.0, 6.0).astype(np.float32)}
+    shade = water_shade(replace(shot, surfaces=Frame(planes, WIDE, WIDE)))
+    assert shade is not None
+    # Of all that has been scattered about alone, to the same range on either side of the edge.
+    whole = shade.volume
+    shares = replace(whole.shares, sun=np.zeros_like(whole.shares.sun), sky=np.zeros_like(whole.shares.sky))
+    about = ShadeVolume(shade.shade, whole.rays, whole.steps, whole.water, shares, whole.ahead)
+    rows, columns = (np.arange(size, dtype=np.float32) for size in whole.rays.directions.shape[1:])
+    left = about.gain(columns, rows, np.full((rows.size, columns.size), 1.5, np.float32))[0]
+    assert 0.1 < left.min() < 0.9
+    assert np.abs(np.diff(left, axis=1)).max() < 0.02
 
 
 def test_light_left_before_a_hull_overhead_is_even_however_far_its_parts_are(build: Builders) -> None:

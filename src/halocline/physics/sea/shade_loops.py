@@ -805,15 +805,11 @@ def _come_about(
     maps: tuple[Map, Map],
     ray: tuple[tuple[np.float32, ...], tuple[np.float32, np.float32, np.float32]],
     edges: F32,
-    ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
-    place: tuple[int, int],
+    thing: tuple[np.float32, np.float32, np.float32],
     kept: F32,
     points: F32,
 ) -> None:
-    """Write what things leave of light that has been scattered about and comes along a ray's steps.
-
-    Past a thing that is what comes from all about; of the part of a lobe about the ray that it hides, what is
-    scattered about before it. Halos take what comes from behind it.
+    """Write what things leave of light scattered about along a ray: before a thing, and that comes to it.
 
     Parameters
     ----------
@@ -821,19 +817,16 @@ def _come_about(
         See `about_maps`.
     ray
         The lens's level place and depth; the ray's unit direction.
-    edges, ahead, place
-        See `shade_along_rays`; the ray's row and column.
+    edges
+        Ends of the steps, metres.
+    thing
+        How much of the ray one covers, to where that is followed and where its surface is, metres.
     kept
         See `kept_over_halves`.
     points
-        ``(6, steps)``: room; the last is the result.
+        ``(6, steps)``: room; the last two are the result.
     """
-    row, column = place
-    cover, ends, surface = (
-        ahead[0][ahead[0].shape[0] - 1, row, column],
-        ahead[3][row, column],
-        ahead[4][row, column],
-    )
+    cover, ends, surface = thing
     # Less than a cell before a thing lies what is scattered about on its far side as well.
     before = max(surface - _ONE / maps[0][0][2], _HALF * surface)
     for step in range(edges.size - 1):
@@ -845,9 +838,47 @@ def _come_about(
     left_by_things(maps[1], points[1], points[2], points[3], points[5])
     come_along(edges, (_ONE, ends), kept, points[4])
     come_along(edges, (_ZERO, ends), kept, points[5])
-    for step in range(edges.size - 1):
-        hidden = seen_ahead(ahead[0], ends, points[0, step], place)
-        points[5, step] += hidden * (points[4, step] - points[5, step])
+
+
+@compiled
+def about_along_rays(
+    directions: F32,
+    origin: tuple[np.float32, ...],
+    edges: F32,
+    maps: tuple[Map, Map],
+    turned_per_m: np.float32,
+    ahead: tuple[F32, F32, F32],
+    left: F32,
+) -> None:
+    """Write what things leave of light that has been scattered about and comes along rays.
+
+    Past a thing that is what comes from all about; of the part of a lobe about a ray that it hides, what is
+    scattered about before it. Halos take what comes from behind it.
+
+    Parameters
+    ----------
+    directions, origin, edges, turned_per_m
+        See `shade_along_rays`.
+    maps
+        See `about_maps`.
+    ahead
+        What things hide of the picture, see `seen_ahead`; to where rays are followed before what they show,
+        and where its surface is, ``(rows, columns)``.
+    left
+        ``(rows, columns, steps)``, written.
+    """
+    masks, ends, surface = ahead
+    points, kept = np.empty((6, edges.size - 1), np.float32), np.empty(edges.size - 1, np.float32)
+    kept_over_halves(edges, turned_per_m, kept)
+    for row in range(directions.shape[1]):
+        for column in range(directions.shape[2]):
+            place, ray = (row, column), left[row, column]
+            towards = directions[0, row, column], directions[1, row, column], directions[2, row, column]
+            thing = masks[masks.shape[0] - 1, row, column], ends[row, column], surface[row, column]
+            _come_about(maps, (origin, towards), edges, thing, kept, points)
+            for step in range(edges.size - 1):
+                hidden = seen_ahead(masks, thing[1], points[0, step], place)
+                ray[step] = points[5, step] + hidden * (points[4, step] - points[5, step])
 
 
 @compiled
@@ -855,8 +886,8 @@ def shade_along_rays(
     directions: F32,
     origin: tuple[np.float32, ...],
     edges: F32,
-    maps: tuple[Map, Map, Map, tuple[Map, Map]],
-    turned_per_m: np.float32,
+    maps: tuple[Map, Map, Map],
+    about: F32,
     shares: tuple[F32, F32, F32, F32],
     turns: tuple[F32, F32, F32, F32],
     ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
@@ -873,10 +904,9 @@ def shade_along_rays(
     edges
         Ends of the steps, metres.
     maps
-        Of sun and sky, see `loop_maps`, of the sun's beam alone, see `beam_map`, and of what was scattered
-        about, see `about_maps`.
-    turned_per_m
-        What is lost of that a metre, 1/m.
+        Of sun and sky, see `loop_maps`, and of the sun's beam alone, see `beam_map`.
+    about
+        What is left of what was scattered about, ``(rows, columns, steps)``, see `about_along_rays`.
     shares
         Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
         sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
@@ -891,11 +921,9 @@ def shade_along_rays(
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
-    sun, sky, beam, abouts = maps
+    sun, sky, beam = maps
     lost_sun, lost_sky = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
-    by_beam, by_about = np.empty(edges.size - 1, np.float32), np.empty((6, edges.size - 1), np.float32)
-    kept = np.empty(edges.size - 1, np.float32)
-    kept_over_halves(edges, turned_per_m, kept)
+    by_beam = np.empty(edges.size - 1, np.float32)
     by_sun, by_sky = np.empty((6, edges.size - 1), np.float32), np.empty((6, edges.size - 1), np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
@@ -911,18 +939,16 @@ def shade_along_rays(
                 by_sky[0, step] = held_back(middle, meant, surface, down, sky[0][5])
             left_along_ray(sun, origin, (x, y, down), by_sun)
             left_along_ray(sky, origin, (x, y, down), by_sky)
-            towards = origin, (x, y, down)
-            _come_about(abouts, towards, edges, ahead, (row, column), kept, by_about)
-            glow = sun_ahead * shares[0][1, row, column]
+            by_about, glow = about[row, column], sun_ahead * shares[0][1, row, column]
             _lose_sun(edges, origin[2], beam, by_sun, turns, ahead, (row, column), ray, by_beam, lost_sun)
             _lose_sky(edges, by_sky, straight, glow, ahead, (row, column), ray, lost_sky)
-            if _all_left(by_sun, by_sky, lost_sun, lost_sky, by_about[5]):
+            if _all_left(by_sun, by_sky, lost_sun, lost_sky, by_about):
                 for step in range(edges.size):
                     ray[step, 0] = ray[step, 1] = ray[step, 2] = _ONE
                 continue
             of_sun = shares[0][0, row, column], shares[0][1, row, column], shares[0][2, row, column]
             of_sky = shares[1][0, row, column], shares[1][1, row, column], shares[1][2, row, column]
-            _leave_shares(by_sun, by_sky, lost_sun, lost_sky, by_about[5], (of_sun, of_sky), ray)
+            _leave_shares(by_sun, by_sky, lost_sun, lost_sky, by_about, (of_sun, of_sky), ray)
 
 
 @compiled

@@ -33,7 +33,15 @@ from halocline.compute.made_once import MadeOnce
 from halocline.late_dataclass import dataclass
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
-from halocline.physics.sea.shade_loops import NO_MAP, Map, about_maps, beam_map, loop_maps, shade_along_rays
+from halocline.physics.sea.shade_loops import (
+    NO_MAP,
+    Map,
+    about_along_rays,
+    about_maps,
+    beam_map,
+    loop_maps,
+    shade_along_rays,
+)
 
 # Shares and standard deviations of normal lobes that have together as much within 2, 5.6 and 13 degrees, .11,
 # .56 and .84, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
@@ -88,12 +96,15 @@ class ThingsAhead:
         past a near thing for those that see what lies behind.
     surface_m
         Where on the ray itself that thing's surface is, no farther.
+    ray_rad
+        From one ray to the next, radians.
     """
 
     masks: F32
     blurs: F32
     range_m: F32
     surface_m: F32
+    ray_rad: float
 
     @classmethod
     def of(
@@ -122,19 +133,28 @@ class ThingsAhead:
         own = metres.astype(np.float32)
         masks = np.stack([*sky, cover]), np.stack([*blurs, cover])
         if farthest_m is None:
-            return cls(*masks, own, own)
+            return cls(*masks, own, own, ray_rad)
         ends = np.where(farthest_m > 0.0, farthest_m, own)
         # A slanting surface is the ray's own; one that lies far behind it is another thing's.
         first, last = _OWN_SURFACE
         share = np.clip((own / np.maximum(ends, np.float32(1e-6)) - first) / (last - first), 0.0, 1.0)
         surface = ends + share * np.minimum(own - ends, np.float32(0.0))
-        return cls(*masks, ends.astype(np.float32), surface.astype(np.float32))
+        return cls(*masks, ends.astype(np.float32), surface.astype(np.float32), ray_rad)
 
 
 def _spread(cover: F32, lobes: tuple[tuple[float, float], ...], ray_rad: float) -> F32:
     """Return what is covered of lobes about rays: their shares and widths, radians."""
     parts = [np.float32(share) * _blurred(cover, wide / ray_rad) for share, wide in lobes]
     return np.asarray(sum(parts[1:], start=parts[0]), np.float32)
+
+
+def _turned(light: F32, spread: float) -> F32:
+    """Return light along rays, ``(rows, columns, n)``, as that of a lobe so many rays wide about each."""
+    # Two means of so many have together about its spread, at a cost that does not grow with that.
+    side = round(math.sqrt(6.0 * min(spread, float(max(light.shape[:2]))) ** 2 + 1.0)) | 1
+    for _ in range(2):
+        light = cv2.blur(light, (side, side), borderType=cv2.BORDER_REPLICATE)  # type: ignore[assignment]
+    return light
 
 
 def _blurred(plane: F32, spread: float) -> F32:
@@ -215,12 +235,33 @@ class ShadeVolume(RayVolume):
     def _beam(self, _: int) -> Map:
         return beam_map(self.shade) if self.shares.beside_sun.any() else NO_MAP
 
-    def _about(self, _: int) -> tuple[Map, Map]:
-        return (NO_MAP, NO_MAP) if self.shade.is_none else about_maps(self.shade)
+    def _about(self, _: int) -> F32:
+        """Return what is left of light that has been scattered about, ``(rows, columns, steps)``.
+
+        Water turns that into a ray from all of a lobe about it, so that it does not end with what the ray
+        itself leads to.
+        """
+        directions, edges = self.rays.directions, self.steps.edges.astype(np.float32)
+        left = np.ones((*directions.shape[1:], edges.size - 1), np.float32)
+        if self.shade.is_none:
+            return left
+        about_along_rays(
+            np.ascontiguousarray(directions),
+            self._lens,
+            edges,
+            about_maps(self.shade),
+            np.float32(math.log(2.0) / self.shade.water.about_m),
+            (self.ahead.masks, self.ahead.range_m, self.ahead.surface_m),
+            left,
+        )
+        return _turned(left, _SKY_LOBES[0][1] / self.ahead.ray_rad)
+
+    @property
+    def _lens(self) -> tuple[np.float32, ...]:
+        return np.float32(self.rays.origin[0]), np.float32(self.rays.origin[1]), np.float32(self.rays.depth_m)
 
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
-        x, y = self.rays.origin
         sun, sky = loop_maps(self.shade, in_water=True, bodies=self._bodies)
         of_rays = (
             np.ascontiguousarray(self.shares.sun[:, rows]),
@@ -232,10 +273,10 @@ class ShadeVolume(RayVolume):
         )
         shade_along_rays(
             directions,
-            (np.float32(x), np.float32(y), np.float32(self.rays.depth_m)),
+            self._lens,
             edges,
-            (sun, sky, self._beams.get(0), self._abouts.get(0)),
-            np.float32(math.log(2.0) / self.shade.water.about_m),
+            (sun, sky, self._beams.get(0)),
+            np.ascontiguousarray(self._abouts.get(0)[rows]),
             (*of_rays, *of_those_ahead),
             (
                 np.ascontiguousarray(self.shares.beside_sun[rows]),
