@@ -43,14 +43,16 @@ _BESIDE = np.float32(0.06)
 # What changes from one direction to the next by more than so many times what a surface's plane does is not
 # its own: it is a thing close before it, whose shadow would be lost.
 _BENDS = np.float32(4.0)
-# In a row another thing begins where what is seen turns towards the lens by more than this tangent, and the
-# coarseness of half floats beside (a share of the range); or turns away more steeply than this tangent, and
-# so many times more than before.
-_CORNER, _COARSE, _FALLS, _SUDDEN = 0.8, 0.0005, 2.0, 2.0
+# In a row another thing begins where what is seen turns towards the lens by more than this angle, with the
+# coarseness of half floats allowed for (a share of the range); or turns away more steeply than this tangent,
+# and so many times more than before.
+_CORNER, _COARSE, _FALLS, _SUDDEN = 0.5, 0.0005, 2.0, 2.0
 # A point so many steps outside of a thing may be of it, and one more at most by so many times the share that
 # its plane changes over a step of the map: what runs away flat is cut to pieces where pixels differ as things
 # do. Of that change this share may be error where something else stands before it.
 _AT_ENDS, _AT_FLAT, _SLANT = np.float32(0.5), np.float32(15.0), np.float32(0.25)
+# One smooth turn is a corner over some steps, one after the other: none begins so few steps after another.
+_APART = 2.5
 # A tent is as wide as a disc where its half width is so many times the disc's radius. Shadows are sought as
 # far as of what stands at a quarter of the way; none is sharper than so many directions.
 _DISC, _SOUGHT, _SHARP = np.float32(1.22), np.float32(3.0), np.float32(1.5)
@@ -410,7 +412,8 @@ def _thing_at(
     """Return the number in its row of what is seen after a step; where another thing ends there, write that.
 
     Things may stand close one before the other: their ranges alone do not tell them from one surface. Each is
-    round, more or less, so that where two meet what is seen turns towards the lens, as in a corner.
+    round, more or less, so that where two meet what is seen turns towards the lens, as in a corner. It turns
+    by an angle: of what is seen flat, ripples of sand far away, tangents differ much and angles little.
 
     Parameters
     ----------
@@ -423,9 +426,10 @@ def _thing_at(
     near, step
         The nearer of the two ranges over the step, and the step.
     """
-    corner = (slopes[0] - min(slopes[1], slopes[2])) * near > _CORNER + _COARSE / step
+    turn = math.atan(slopes[0] * near - _COARSE / step) - math.atan(min(slopes[1], slopes[2]) * near)
+    corner = turn > _CORNER
     falls = slopes[0] * near < -_FALLS and slopes[0] < _SUDDEN * slopes[3]
-    if joins and not (corner or falls):
+    if joins and (not (corner or falls) or middle - bounds[number, 0] < _APART * step):
         return number
     bounds[number, 1] = bounds[number + 1, 0] = middle
     return number + 1
