@@ -33,7 +33,7 @@ MEANWHILE = (
 )
 # What else takes several seconds: else one process begins with it when the other has nothing left to do.
 LONG = (
-    "tests/reference/test_lamp_shadows_of_chains_reference.py",
+    "tests/reference/test_lamp_shadows_on_things_reference.py",
     "tests/presets/test_working_space.py",
     "tests/presets/test_night.py",
     "tests/presets/test_preset.py",
