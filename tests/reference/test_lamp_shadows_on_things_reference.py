@@ -63,13 +63,18 @@ def meet_chain(rays: Rays) -> None:
             rays.sphere(begin, THICK_M, GREY)
 
 
+def meet_floor(rays: Rays) -> None:
+    """Let rays meet level ground a metre below the lens."""
+    rays.box(np.array([-60.0, -2.0, -60.0]), np.array([60.0, -1.0, 60.0]), GREY)
+
+
 def meet_ripples(rays: Rays, moved_m: float) -> None:
     """Let rays meet a floor and low crests on it across the view, after the lens has moved on."""
-    rays.box(np.array([-60.0, -2.0, -60.0]), np.array([60.0, -1.0, 60.0]), GREY)
+    meet_floor(rays)
     for number in range(22):
         z = moved_m - 1.5 - 0.18 * number
         ends = np.array([[-4.0, -1.07, z], [4.0, -1.07, z + 0.05 * np.sin(number)]])
-        rays.tube(*ends, 0.1, GREY)
+        rays.tube(ends[0], ends[1], 0.1, GREY)
 
 
 @dataclass(frozen=True)
@@ -170,3 +175,12 @@ def test_ripples_seen_flat_have_no_specks(moved_m: float) -> None:
     assert truth.min() == 1.0
     assert apart.mean() < 0.004
     assert (apart > 0.1).mean() < 0.008
+
+
+# Where pixels cut it to pieces a step long, 104 of 24348 points were off by more than a tenth; 53 where no
+# point might be of the next piece but one.
+def test_a_floor_that_runs_away_flat_has_no_specks() -> None:
+    seen = seen_by(meet_floor, RIPPLES_SEEN)
+    apart, truth = off_and_truth(seen, lamp_at((1.5, -0.2, -2.0), (0.0, -1.0, -4.0), 0.03))
+    assert truth.min() == 1.0
+    assert (apart > 0.1).sum() < 46

@@ -47,10 +47,10 @@ _BENDS = np.float32(4.0)
 # coarseness of half floats allowed for (a share of the range); or turns away more steeply than this tangent,
 # and so many times more than before.
 _CORNER, _COARSE, _FALLS, _SUDDEN = 0.5, 0.0005, 2.0, 2.0
-# A point so many steps outside of a thing may be of it, and one more at most by so many times the share that
+# A point so many steps outside of a thing may be of it, and two more at most by so many times the share that
 # its plane changes over a step of the map: what runs away flat is cut to pieces where pixels differ as things
 # do. Of that change this share may be error where something else stands before it.
-_AT_ENDS, _AT_FLAT, _SLANT = np.float32(0.5), np.float32(15.0), np.float32(0.25)
+_AT_ENDS, _AT_FLAT, _SLANT = np.float32(0.5), np.float32(30.0), np.float32(0.25)
 # One smooth turn is a corner over some steps, one after the other: none begins so few steps after another.
 _APART = 2.5
 # A tent is as wide as a disc where its half width is so many times the disc's radius. Shadows are sought as
@@ -653,7 +653,7 @@ def light_left(
         soft = _DISC * radius * per_angle, _DISC * radius * per_row
         here = row, column, r, wraps
         # A thing nearer than its own that a point surely does not lie on need be nearer by rounding alone.
-        margin = rows_at[4] * (_AT_ENDS + min(_AT_FLAT * away / max(r, _TINY), _ONE))
+        margin = rows_at[4] * (_AT_ENDS + min(_AT_FLAT * away / max(r, _TINY), _TWO))
         of = np.arctan2(aside, rows_at[3] + along), margin, tight, least
         maps, turns = (cast, edges, solid, spans), (by_angle, by_row)
         blocked, nearness, widest, keeps = _blocked(here, of, (wide, high), soft, plane, maps, turns, False)
