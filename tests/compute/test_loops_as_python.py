@@ -224,7 +224,7 @@ def clouds_in_the_light() -> tuple[BodyMap, BodyMap]:
 def stand_in_the_light() -> None:
     """Shade a few view rays, and places in the water."""
     square = Square((-4.0, -4.0), 0.5, 16)
-    things = Casters(randoms(2, 40, least=-2.0, most=2.0), randoms(40, most=1.5), randoms(40, most=1.0))
+    things = Casters(randoms(2, 40, least=-2.0, most=2.0), randoms(40, most=6.0), randoms(40, most=1.0))
     water = ShadeWater(SunBeam(0.5, 0.3, 1.34), 0.2, about_m=3.0, about_sun=0.5, about_sky=0.3)
     shade = Shade(things, water, square, square, 9.0, clouds_in_the_light())
     rays = np.stack([randoms(3, 4, least=-0.4, most=0.4), randoms(3, 4), -np.ones((3, 4), np.float32)])
