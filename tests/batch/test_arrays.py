@@ -80,7 +80,7 @@ def test_planes_of_the_result_can_be_had_too(look: Preset) -> None:
 
 
 def test_what_a_step_has_to_tell_comes_with_the_frame() -> None:
-    look = halocline.load_preset("flat-port-wide", ["steps.flat_port.mode=remove"])
+    look = halocline.load_preset("flat-port-wide", ["steps.flat_port.mode=remove", "light.shadows=false"])
     (told,) = halocline.apply(look, LIGHT, RANGE).warnings
     assert told.startswith("flat port: the port looks beyond the render")
 

@@ -560,8 +560,8 @@ class StorySection(Strict):
         The subject at this range, metres, is to stand out as a silhouette by this share of the brightness of
         the water beside it. Range is remapped to make it so, of all that is farther than ``near_limit``. For
         one subject alone, by its matte, see ``draw_near``. One remap holds for the whole picture, reckoned
-        for a level view with the sun abeam: where .4 is asked for 12 m deep, .28 to .32 is seen 30 degrees
-        down in types IA, 1C and 7C, and .49 to .53 30 degrees up in 1C and 7C; where .12 is, .06 to .07 and
+        for a level view with the sun abeam: where .4 is asked for 12 m deep, .28 to .32 is seen looking 30°
+        down in types IA, 1C and 7C, and .49 to .53 looking 30° up in 1C and 7C; where .12 is, .06 to .07 and
         .2 to .24 in 1C and 7C. A subject is drawn nearer and never away: what shows more by itself is left
         so.
     subject_size
