@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import OpenImageIO as oiio
@@ -19,10 +21,19 @@ from halocline.batch.frame_task import FrameRecord, read_inputs, render, write_r
 from halocline.batch.memory_budget import frame_need
 from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import FrameTask, InputFiles
-from halocline.errors import ChannelError, DepthError, FrameError, GraphError, HaloclineError, ReadError
+from halocline.errors import (
+    ChannelError,
+    DepthError,
+    FrameError,
+    GraphError,
+    HaloclineError,
+    ReadError,
+    WriteError,
+)
 from halocline.graph.engine import Evaluation
-from halocline.imaging import deep_file, deep_load
+from halocline.imaging import deep_file, deep_load, save
 from halocline.imaging.exr import read_header
+from halocline.imaging.exr_write import WriteRecord
 from halocline.imaging.load import load, load_buffer
 from halocline.imaging.report import inspect
 from halocline.presets.preset import preset_from_text
@@ -263,6 +274,29 @@ def test_by_rows_and_read_again_it_is_the_same_file(
         )
     assert record.counts["samples_tidied"] > 0
     assert "a coverage (A) outside 0 to 1" in "\n".join(record.warnings)
+
+
+@pytest.mark.parametrize("by_rows", [False, True])
+def test_samples_without_numbers_are_an_error_and_nothing_is_written(
+    both_file: Path, monkeypatch: pytest.MonkeyPatch, *, by_rows: bool
+) -> None:
+    monkeypatch.setattr(deep_file, "_ROWS", 5)
+    own = deep_file.write_deep
+
+    def broken(path: Path, parts: list[deep_file.DeepPixels], **how: Any) -> WriteRecord:
+        def bands(part: deep_file.DeepPixels) -> Iterator[deep_file.Rows]:
+            for counts, values in part.bands:
+                yield counts, {**values, "G": values["G"] * np.float32(np.nan)}
+
+        return own(path, [replace(part, bands=bands(part)) for part in parts], **how)
+
+    monkeypatch.setattr(save, "write_deep", broken)
+    preset = preset_from_text(BARE_WATER, ["output.deep=true"])
+    task = FrameTask(1001, both_file, None, both_file.with_name("wet.exr"))
+    made = render(read_inputs(task, preset), preset, Evaluation(1, by_rows=by_rows))
+    with pytest.raises(WriteError, match=r"E-WRITE-NAN.*G has \d+ values"):
+        write_result(made, preset)
+    assert not task.out.exists()
 
 
 def test_a_file_that_changes_while_its_samples_are_read_again_is_told(

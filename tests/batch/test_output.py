@@ -348,17 +348,21 @@ def test_colours_given_in_another_space_are_written_in_the_working_space(source:
     np.testing.assert_allclose(rgb(planes), rgb(as_light), rtol=2e-3, atol=1e-4)
 
 
-@pytest.mark.parametrize("level", [0.4, np.nan])
+@pytest.mark.parametrize(
+    ("level", "bad_pixels", "refused"),
+    [(0.4, "report", True), (np.nan, "report", False), (np.nan, "clamp", True), (np.nan, "inpaint", True)],
+)
 def test_a_frame_without_numbers_of_its_renders_is_an_error_and_nothing_is_written(
-    level: float, tmp_path: Path
+    level: float, bad_pixels: str, refused: bool, tmp_path: Path
 ) -> None:
-    # What a render has already, a report tells and the frame keeps.
-    preset = preset_from_text(TEXT)
+    # What a render has already, and is not to lose, a report tells and the frame keeps.
+    preset = preset_from_text(TEXT, [f"input.bad_pixels={bad_pixels}"])
     source = clean(tmp_path / "clean.1001.exr", level=level)
     result = render(read_inputs(task_of(source), preset), preset, Evaluation(1))
+    assert (result.counts["nan"] > 0) == np.isnan(level)
     next(iter(result.pictures.values())).rgb[1, 12, 7] = np.nan
-    if np.isnan(level):
-        assert write_result(result, preset).counts["nan"] > 0
+    if not refused:
+        write_result(result, preset)
         return
     with pytest.raises(HaloclineError, match="are no numbers") as caught:
         write_result(result, preset)

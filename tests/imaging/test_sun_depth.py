@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -71,8 +72,14 @@ def test_nothing_stands_where_depth_says_so_and_units_are_heeded(tmp_path: Path)
     halved = read_sun_depth(path, scene_unit_m=1.0, depth_unit_m=0.5)
     assert_allclose(halved.points_m - read(path).points_m, np.tile(-5.0 * AHEAD, (440, 1)).T, atol=1e-4)
     # A file that was written anew is read anew.
-    write(path, np.full(SIZE, 12.0), **attributes())
+    plain = {"compression": OpenEXR.NO_COMPRESSION, **attributes()}
+    write(path, np.full(SIZE, 12.0), **plain)
     assert read(path).points_m.shape == (3, 800)
+    # Also of as many bytes, under the date that it had.
+    before = path.stat()
+    write(path, np.full(SIZE, 13.0), **plain)
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert_allclose(read(path).points_m.T @ AHEAD, PLACE @ AHEAD + 13.0, rtol=1e-5)
 
 
 def test_a_picture_without_camera_or_depth_is_refused(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ every frame what became of it and why.
 - `deep_steps`: which steps that is, and which work on the flat picture
 - `task`: one frame of a job (FrameTask, camera_moments, input_spec, input_spec_of)
 - `plan_tasks`: which frames there are (MissingFrames, ShotPlan, plan_shot, plan_tasks)
+- `frame_files`: its files, read together
 - `frame_task`: one frame from files to file (planes_of_look)
 - `origins`: places of a sequence that things are bound to (origins_of_sequence)
 - `follow`: a matte through a sequence (Following, follow)

@@ -11,6 +11,7 @@ from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
+from halocline.batch.frame_files import load_still_files
 from halocline.batch.frame_task import ReadAhead, planes_of_look, read_inputs
 from halocline.batch.headers import look_at_headers
 from halocline.batch.lamps_in_vain import lamps_in_vain
@@ -18,12 +19,11 @@ from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_look import look_at_output, moments, uneven_samples
 from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import FrameError, HaloclineError, ReadError
-from halocline.files.unchanged import read_still
 from halocline.imaging.camera import Camera
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
 from halocline.imaging.frame import Frame
-from halocline.imaging.load import Loaded, View, load, load_surfaces
+from halocline.imaging.load import Loaded, View, load_surfaces
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
 from halocline.imaging.survey import cameras_in, not_read, planes_there
@@ -201,17 +201,7 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     needed, useful = planes_of_look(look)
     # World positions, where the render has them, settle what the depth pass holds.
     wanted = needed | planes_there(files.by_role, spec, {*useful, "position"})
-    return read_still(
-        files.by_role.values(),
-        lambda _: load(
-            files.beauty,
-            spec,
-            depth_path=files.depth,
-            pass_paths=dict(files.passes),
-            wanted=sorted(wanted),
-            judged=True,
-        ),
-    )
+    return load_still_files(files, spec, wanted, judged=True)
 
 
 def _of_lamps(

@@ -21,6 +21,7 @@ from halocline.batch.deep import DeepWork, finished_flat, of_samples
 from halocline.batch.deep_floating import undrawn
 from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
 from halocline.batch.element import as_covering, as_layer, for_element, refuse_of_scene
+from halocline.batch.frame_files import load_files
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers, wanted_of
 from halocline.batch.origin import FileDigest, Origin, cameras_around, digest_file, origin_of
 from halocline.batch.parts import refuse_parts_of_deep, with_parts
@@ -39,7 +40,7 @@ from halocline.imaging.deep import Samples
 from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, SECOND_SURFACE
-from halocline.imaging.load import Loaded, Template, View, load
+from halocline.imaging.load import Loaded, Template, View
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.picture_statistics import count_below_zero
 from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
@@ -173,14 +174,8 @@ def read_inputs(
         around = cameras_around(task, preset)
         # Where a file changed since, its digest would vouch for bytes that were not rendered.
         origin = origin_of(task, preset, around)
-        loaded = load(
-            task.beauty,
-            spec,
-            depth_path=task.depth,
-            pass_paths=dict(task.passes),
-            wanted=sorted(needed | planes_there(task.by_role, spec, useful)),
-            judged=judged,
-        )
+        wanted = needed | planes_there(task.by_role, spec, useful)
+        loaded = load_files(task, spec, wanted, judged=judged)
         tracks = {view.name: _track(task, view, around) for view in loaded.views}
         # Of bytes that were read before all else: where they are there at the end, they were all the time.
         digests = {path: origin.inputs[role].sha256 for role, path in task.by_role.items()}
@@ -272,8 +267,8 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         attributes={**_space_attributes(look, result.delivery), **record_attributes(preset, task)},
         carry="all" if "*" in output.carry else output.carry,
         form=FileForm(output.compression, output.data_type),
-        # What a render has none of, a look makes by a fault alone.
-        numbers=not (result.counts.get("nan") or result.counts.get("infinite")),
+        # What a render has none of, or no longer, a look makes by a fault alone.
+        numbers=look.input.bad_pixels != "report" or not _any_bad(result.counts),
         overwrite=task.replace,
     )
     made = digest_file(written.path)
@@ -416,6 +411,10 @@ def _render_passes(names: Iterable[str]) -> frozenset[str]:
     """Keep the names that only a render can supply; all others are made on the way."""
     plain = (name.rpartition("/")[2] for name in names)
     return frozenset(name for name in plain if is_pass(name))
+
+
+def _any_bad(counts: Mapping[str, int]) -> bool:
+    return bool(counts.get("nan") or counts.get("infinite"))
 
 
 def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:

@@ -10,12 +10,12 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from halocline.batch.frame_files import load_still_files
 from halocline.batch.frame_task import FrameInputs, ReadAhead
 from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import HaloclineError
-from halocline.files.unchanged import read_still
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.load import Loaded, load
+from halocline.imaging.load import Loaded
 from halocline.imaging.survey import planes_there
 from halocline.presets.preset import Preset
 
@@ -106,13 +106,4 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     wanted = planes_there(files.by_role, spec, ("position",))
     # Only the depth is judged: no edge need be taken apart, no glow found.
     plain = replace(spec, separate_edges=False, keep_glows=False)
-    return read_still(
-        files.by_role.values(),
-        lambda _: load(
-            files.beauty,
-            plain,
-            depth_path=files.depth,
-            pass_paths=dict(files.passes),
-            wanted=wanted,
-        ),
-    )
+    return load_still_files(files, plain, wanted)

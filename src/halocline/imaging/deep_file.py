@@ -22,6 +22,7 @@ from halocline.imaging.exr_write import (
     HALF_MAX,
     WriteRecord,
     damaged,
+    not_a_number,
     part_spec,
     proceed,
     put_raw,
@@ -50,10 +51,13 @@ class DeepPixels:
         Its description.
     bands
         Its rows from the first to the last, some at a time. They are gone through once.
+    numbers
+        Channels of which each value must be a number.
     """
 
     part: Part
     bands: Iterable[Rows]
+    numbers: frozenset[str] = frozenset()
 
 
 def read_deep(
@@ -211,6 +215,9 @@ def write_deep(path: str | Path, parts: Sequence[DeepPixels], *, overwrite: bool
                 proceed(done, out, path, "E-WRITE-OPEN", _CHECK_SPACE)
                 top = each.part.data_window.y
                 for counts, values in each.bands:
+                    for name in each.numbers:
+                        if np.isnan(values[name]).any():
+                            raise not_a_number(path, name, values[name], top)
                     data, count = _deep_data(each.part, counts, values)
                     clamped += count
                     end = top + len(counts)

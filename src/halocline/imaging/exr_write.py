@@ -387,7 +387,7 @@ def _rows_to_write(each: PartPixels, start: int, stop: int, path: Path) -> tuple
         rows = each.planes[name][start:stop]
         # A maximum is NaN where any value is.
         if name in each.numbers and np.isnan(rows.max()):
-            raise _not_a_number(path, name, rows, each.part.data_window.y + start)
+            raise not_a_number(path, name, rows, each.part.data_window.y + start)
         if kind == "half" and rows.dtype != np.float16:
             rows, count = _within_half(rows)
             clamped += count
@@ -395,16 +395,16 @@ def _rows_to_write(each: PartPixels, start: int, stop: int, path: Path) -> tuple
     return found, clamped
 
 
-def _not_a_number(path: Path, name: str, rows: AnyArray, first_row: int) -> WriteError:
-    """Return the error of a channel that must hold numbers and does not."""
-    found = np.isnan(rows)
+def not_a_number(path: Path, name: str, values: AnyArray, first_row: int) -> WriteError:
+    """Return the error of a channel that must hold numbers and does not, in some rows from one on."""
+    count = int(np.count_nonzero(np.isnan(values)))
     return WriteError(
-        f"row {first_row + int(np.argmax(found.any(axis=1)))} of {name} has {int(found.sum())} values "
-        "that are no numbers, though the render has none: nothing was put under this name",
+        f"{name} has {count} values that are no numbers from row {first_row} on, though the render has none: "
+        "nothing was put under this name",
         code="E-WRITE-NAN",
         where=str(path),
-        fix="This is a fault of Halocline: please report it with the preset and the frame. Turning off steps "
-        "of the look one by one tells which makes them.",
+        fix="Turning off steps of the look one by one tells which makes them. Where that is no step of your "
+        "own, it is a fault of Halocline: please report it with the preset and the frame.",
     )
 
 

@@ -168,7 +168,7 @@ def save(
     form
         Compression and pixel type; as they came where not given.
     numbers
-        Whether each value of a flat beauty and of its alpha must be a number.
+        Whether each value of the beauty and of its alpha must be a number.
     overwrite, check_all_rows
         See `halocline.imaging.exr_write.write_exr`.
 
@@ -200,7 +200,7 @@ def save(
         extra[WRITTEN_LAYER] = Attribute("string", layer)
     deep = {view: picture for view, picture in pictures.items() if isinstance(picture, DeepByRows)}
     if deep:
-        return _save_deep(path, template, deep, extra, form, overwrite=overwrite)
+        return _save_deep(path, template, deep, extra, form, numbers=numbers, overwrite=overwrite)
     flat = {view: picture for view, picture in pictures.items() if not isinstance(picture, DeepByRows)}
     parts = []
     for part in template.parts:
@@ -232,6 +232,7 @@ def _save_deep(
     extra: Mapping[str, Attribute],
     form: FileForm,
     *,
+    numbers: bool,
     overwrite: bool,
 ) -> WriteRecord:
     """Write each view's samples as a deep part like the one it came in."""
@@ -252,7 +253,7 @@ def _save_deep(
         bands = (
             (each.samples.counts, _deep_channels(part, beauty, each.samples)) for each in chain([first], rows)
         )
-        parts.append(DeepPixels(described, bands))
+        parts.append(DeepPixels(described, bands, frozenset(_own_channels(beauty) if numbers else ())))
     return write_deep(path, parts, overwrite=overwrite)
 
 

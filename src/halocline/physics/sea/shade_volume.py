@@ -205,7 +205,10 @@ class ShadeVolume(RayVolume):
         if self.shade.bodies is None:
             return self
         made = (self.shade, self.rays, self.steps, self.water, self.shares, self.ahead)
-        return ShadeVolume(*made, bodies=False)
+        things = ShadeVolume(*made, bodies=False)
+        # Of these, bodies are no part.
+        things._abouts = self._abouts
+        return things
 
     def left_for_halos(self, gain: F32, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> F32:
         """Return by how much halos take from the veil before things what comes from behind these.
