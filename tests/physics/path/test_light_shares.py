@@ -86,3 +86,10 @@ def test_shares_do_not_go_by_the_depth_at_which_the_render_was_lit(build: Builde
         light_shares(replace(path, reference_depth_m=depth), down, cosine) for depth in (0.0, 10.0)
     )
     np.testing.assert_allclose(found.sun, other.sun, atol=1e-5)
+
+
+@pytest.mark.parametrize("depth_m", [600.0, 3000.0])
+def test_where_no_daylight_is_left_shares_are_numbers(depth_m: float, build: Builders) -> None:
+    path, down, cosine = looking_past_the_sun(build, "9C", depth_m, 0.75)
+    for share in vars(light_shares(path, down, cosine)).values():
+        assert np.isfinite(share).all()

@@ -27,6 +27,8 @@ _SUN_AHEAD_DEG = 10.0
 _BESIDE_DEG = 50.0
 # How near to none a part ends, without a kink.
 _NONE = 0.02
+# No less of the daylight, as a logarithm, is told from none.
+_DARKEST = -600.0
 # Heights of the view for which the window is summed up, and directions in it: from its middle, and around on
 # one side of the view's own plane. Those on the other side are their mirror images.
 _HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 32
@@ -84,11 +86,9 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     heights, window, near = _through_the_window(path)
     place = np.asarray(mu, np.float64)
     column = (-1, *(1,) * mu.ndim)
-    lit = (
-        path.veil_strength
-        * path.bands.scattering
-        / np.exp(path.water.daylight().log_downward(path.camera_depth_m))
-    )
+    # Where all is dark it has no shares; none must be no number.
+    left = np.exp(np.maximum(path.water.daylight().log_downward(path.camera_depth_m), _DARKEST))
+    lit = path.veil_strength * path.bands.scattering / left
     straight = lit.reshape(column) * np.stack([np.interp(place, heights, row) for row in window])
     from_window = of_sky - of_sky * _not_below_none(1.0 - straight / np.maximum(of_sky, 1e-30))
     # What was scattered about comes from above as well: a thing overhead keeps that from its shade, too.
