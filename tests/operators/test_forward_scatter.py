@@ -493,3 +493,46 @@ def test_what_floats_before_the_blur_is_not_taken_for_a_subject_far_off(name: st
     none = build.run(chain([*water, blur]), frame, shot)["rgb"]
     assert np.abs(last - none).max() > 1e-4
     assert np.abs(first - last).max() < 0.1 * np.abs(last - none).max() + 0.02 * none.max()
+
+
+def thin_things_before_a_black_wall(times: int, near_m: float, *, fence: bool) -> Frame:
+    """Return bright rods half a pixel wide before black, so many times as fine as a picture of 120 x 64.
+
+    Each of the finest pixels shows one thing. A fence has gaps of half a pixel, through which water shows.
+    """
+    rows, columns = np.mgrid[: 4 * 64, : 4 * 120]
+    rod = columns % 32 < 2
+    black = (columns > 120) & (columns < 360) & (rows > 64) & ~rod
+    if fence:
+        black &= rows % 4 < 2
+    size = 4 // times
+    rod_part, black_part = (
+        each.reshape(64 * times, size, 120 * times, size).mean((1, 3)) for each in (rod, black)
+    )
+    cover = rod_part + black_part
+    planes = {
+        "rgb": np.repeat(0.8 * rod_part[None], 3, axis=0),
+        "alpha": cover,
+        "range": np.where(rod_part > 0, near_m, np.where(black_part > 0, 12.0, np.inf)),
+        "far_range": np.where(black_part > 0, 12.0, np.where(rod_part > 0, near_m, np.inf)),
+        "far_share": np.where(rod_part > 0, black_part / np.maximum(cover, 1e-9), 0.0),
+        "far_light": np.zeros_like(cover),
+    }
+    window = Window(0, 0, 120 * times, 64 * times)
+    return Frame({name: plane.astype(np.float32) for name, plane in planes.items()}, window, window)
+
+
+@pytest.mark.parametrize("fence", [False, True])
+@pytest.mark.parametrize("near_m", [2.0, 6.0])
+def test_a_black_wall_behind_thin_things_hides_what_it_does_in_a_finer_picture(
+    near_m: float, *, fence: bool
+) -> None:
+    """Its mixed pixels have none of its light and all of its area: means of four by four finer ones."""
+    seen = []
+    for times in (1, 4):
+        frame = thin_things_before_a_black_wall(times, near_m, fence=fence)
+        lens = camera(frame.data_window)
+        rgb = made(VEILED, frame, lens)["rgb"].reshape(3, 64, times, 120, times).mean((2, 4))
+        # From one rod to the next; blue and green, for of red nothing is left.
+        seen.append(rgb[1:, 40:56, 40:80].reshape(2, 2, 8, 5, 8).mean((2, 4)))
+    np.testing.assert_allclose(seen[0], seen[1], rtol=4e-3)

@@ -22,7 +22,7 @@ FARTHER_PLANES = frozenset({"far_range", "far_share", "far_light"})
 
 @dataclass(frozen=True)
 class Farther:
-    """Pixels that show a farther surface as well.
+    """Pixels that show a farther surface as well, be it a black one.
 
     Attributes
     ----------
@@ -41,11 +41,15 @@ class Farther:
     @classmethod
     def of(cls, planes: Planes) -> Farther | None:
         """Return them; None where the picture has no such planes."""
-        share = planes.get("far_light", planes.get("far_share"))
+        share, area = planes.get("far_light", planes.get("far_share")), planes.get("far_share")
         if share is None:
             return None
         # Of numbers it takes four times as long.
-        where = places_of(share != 0.0)
+        mixed = share != 0.0
+        if area is not None and area is not share:
+            # What gives no light hides what is behind it all the same.
+            mixed |= area != 0.0
+        where = places_of(mixed)
         return cls(share, where, planes["far_range"][where])
 
     def at(self, plane: F32) -> F32:
@@ -70,7 +74,7 @@ class Farther:
         F32
             ``(3, n)``; (0, 0, 0) where nothing is known.
         """
-        share = planes.get("far_light", planes.get("far_share"))
+        share = planes.get("far_share", planes.get("far_light"))
         assert share is not None, "there are farther surfaces"
         rows = self.where[0] + tile.region.y - tile.window.y
         columns = self.where[1] + tile.region.x - tile.window.x
