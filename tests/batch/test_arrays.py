@@ -6,9 +6,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import OpenImageIO as oiio
 import pytest
 
 import halocline
+from halocline.batch import arrays
+from halocline.batch.parts import named_planes
 from halocline.batch.run import run_frames
 from halocline.errors import DepthError, FrameError, HaloclineError, PresetError
 from halocline.imaging.load import load, load_beauty
@@ -115,6 +118,43 @@ def test_mistakes_are_told(
     given: dict[str, Any] = {"rgb": LIGHT, "range_m": RANGE, **changes}
     with pytest.raises(kind, match=f"(?s){message}"):
         halocline.apply(look, **given)
+
+
+def broken_planes(*given: Any) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Stand in for a look with a fault."""
+    made, told = named_planes(*given)
+    made = {name: plane.copy() for name, plane in made.items()}
+    made["rgb"][1, 7, 3] = np.nan
+    return made, told
+
+
+@pytest.mark.parametrize(("light", "normal"), [(0.5, 0.0), (np.nan, 0.0), (np.inf, 0.0), (0.5, np.nan)])
+def test_what_no_render_had_and_is_no_number_is_an_error(
+    look: Preset, monkeypatch: pytest.MonkeyPatch, light: float, normal: float
+) -> None:
+    monkeypatch.setattr(arrays, "named_planes", broken_planes)
+    given, facing = LIGHT.copy(), np.zeros((3, *SHAPE), np.float32)
+    given[2, 2, 1], facing[0, 2, 2] = light, normal
+    if not (np.isfinite(light) and np.isfinite(normal)):
+        assert np.isnan(halocline.apply(look, given, RANGE, planes={"normal": facing}).rgb).any()
+        return
+    with pytest.raises(FrameError, match=r"(?s)E-FRAME-NAN  rgb has 1 values .*one by one"):
+        halocline.apply(look, given, RANGE, planes={"normal": facing})
+
+
+@pytest.mark.parametrize(("bad_pixels", "refused"), [("report", False), ("clamp", True)])
+def test_a_file_with_bad_pixels_that_are_mended_is_one_without(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, bad_pixels: str, *, refused: bool
+) -> None:
+    monkeypatch.setattr(arrays, "named_planes", broken_planes)
+    picture = oiio.ImageBuf(str(shot.clean / "arch.1002.exr"))
+    picture.setpixel(20, 20, (np.nan, 0.2, 0.2, 1.0, 8.0))
+    told = look.with_settings({"input.bad_pixels": bad_pixels})
+    if refused:
+        with pytest.raises(FrameError, match="E-FRAME-NAN"):
+            halocline.apply(told, picture)
+    else:
+        assert np.isnan(halocline.apply(told, picture).rgb).any()
 
 
 def test_the_resolved_text_of_a_preset_gives_the_same_bits(look: Preset) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import halocline
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.imaging.frame import Window
 from halocline.matching.model import Setting, predicted
 from halocline.matching.reference_picture import ReferencePicture, samples_of
@@ -106,7 +106,8 @@ def test_true_water_explains_cards_with_the_halo_about_them(
     measured = np.array([sample.rgb for sample in seen])
     cards = np.array([np.zeros(3) if sample.colour is None else sample.colour for sample in seen])
     dry = np.einsum("nij,nj->ni", made.transfer, cards)
-    given, hidden = made.given, made.hidden
+    # Light of the frame is that of the water.
+    given, hidden = made.given, made.hidden.under(np.ones(3))
     for channel in range(3):
         columns = np.stack([dry[:, channel], (made.veil - hidden)[:, channel]], axis=1)
         weights = 1.0 / measured[:, channel]
@@ -115,3 +116,35 @@ def test_true_water_explains_cards_with_the_halo_about_them(
         shown = columns @ [gain, tint] + given[:, channel]
         assert tint / gain == pytest.approx(1.0, abs=veil)
         assert shown * weights == pytest.approx(1.0, abs=worst)
+
+
+def test_cards_about_as_bright_as_the_water_are_shown_as_pictures_show_them() -> None:
+    """They pass for water in part, and hide the less; without that green is expected a hundredth too dark."""
+    ranges = (1.65, 4.14, 7.45, 2.48)
+    away = np.repeat([*ranges, np.inf], 24).astype(np.float32) * np.ones((80, 1), np.float32)
+    grey = np.repeat([0.18, 0.18, 0.18, 0.9, 0.0], 24).astype(np.float32)
+    rgb = np.broadcast_to(grey[None, :, None], (80, 120, 3)).copy()
+    window = Window(0, 0, 120, 80)
+    lens = halocline.pinhole(window, focal_length_mm=18, film_width_mm=36)
+    wet = halocline.apply(preset_from_text(PRESET), rgb, away, camera=lens).rgb.astype(np.float64)
+    marks = [
+        SamplePlace(24 * n + 12, 40, 2, None, float(s), (float(grey[24 * n]),) * 3, f"{n}")
+        for n, s in enumerate(ranges)
+    ]
+    marks.append(SamplePlace(108, 40, 2, None, math.inf, None, "water"))
+    view = lens.directions(window)
+    still = ReferencePicture(wet, "linear", LINEAR_REC709, None, view, (), lens.focal_px)
+    seen = samples_of([still], marks)
+    (made,) = predicted([jerlov_water("1C")], seen, Setting(LINEAR_REC709, depth_m=8.0, sun_azimuth_deg=60.0))
+    measured = np.array([sample.rgb for sample in seen])
+    # How bright the frame is, the same picture without cards tells.
+    empty = halocline.apply(preset_from_text(PRESET), 0.0 * rgb, np.full_like(away, np.inf), camera=lens).rgb
+    tint = empty[40, 108] / made.veil[-1]
+    dry = np.einsum("nij,nj->ni", made.transfer, [sample.colour or (0.0, 0.0, 0.0) for sample in seen])
+
+    def off(hidden: F64) -> F64:
+        shown = tint * (dry + made.veil - hidden) + made.given
+        return np.asarray((shown / measured - 1.0)[:4, 1], np.float64)
+
+    assert np.abs(off(made.hidden.under(tint))).max() < 0.008
+    assert np.abs(off(made.hidden.under())).max() > 0.01

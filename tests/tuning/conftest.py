@@ -87,6 +87,7 @@ camera_depth = 10.0
 [light]
 sun_elevation = 45.0
 overcast = 0.2
+shadows = false           # A match knows of none.
 [steps.downwelling]
 [steps.attenuation]
 [steps.forward_scatter]

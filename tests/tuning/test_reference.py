@@ -45,8 +45,7 @@ def test_marked_samples_bring_the_water_of_the_still_into_a_preset(found: Match,
     session = Session(str(own), "unused")
     session.take_over(taken_over(found))
     true = preset_from_text(STILL_WATER).water.visibility_m
-    # Patches about as bright as the water show a little less of it in a picture than in what is matched.
-    assert session.state.preset.water.visibility_m == pytest.approx(true, rel=0.2)
+    assert session.state.preset.water.visibility_m == pytest.approx(true, rel=0.12)
     assert "visibility" not in session.state.text
     # Where the shot is, and a sun that no open water told of, are the shot's own.
     look = session.state.preset.at(0)

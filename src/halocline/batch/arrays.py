@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from halocline._typing import F32
 from halocline.batch.deep import wet_flat
-from halocline.batch.frame_task import planes_of_look
+from halocline.batch.frame_task import must_be_numbers, planes_of_look
 from halocline.batch.lamps_in_vain import lamps_in_vain
 from halocline.batch.origins import origins_of_picture, origins_of_sequence
 from halocline.batch.parts import named_planes, refuse_parts_of_deep
@@ -136,7 +136,8 @@ def apply(
         at all.
     FrameError
         ``E-FRAME-PLANE`` where shapes do not fit together or arrays are given beside a whole frame,
-        ``E-FRAME-LIGHT`` where ``rgb`` holds whole numbers, ``E-DEEP-OUTPUT`` where layers are asked for of a
+        ``E-FRAME-LIGHT`` where ``rgb`` holds whole numbers, ``E-FRAME-NAN`` where the look made values that
+        are no numbers of a render that has none, ``E-DEEP-OUTPUT`` where layers are asked for of a
         deep picture.
     DepthError
         ``E-DEPTH-RANGE`` where a range is negative or not a number.
@@ -193,6 +194,12 @@ def _wet(
     else:
         made, told = named_planes(look, shot, picture, how, ("rgb", "alpha", *further))
         warnings = (*warnings, *told)
+    for name in ("rgb", "alpha"):
+        # A maximum is NaN where any value is.
+        if np.isnan(made[name].max(initial=0.0)) and (
+            _all_numbers(picture) if whole is None else must_be_numbers(look, whole.counts)
+        ):
+            raise _not_a_number(name, made[name])
     return WetFrame(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
@@ -240,6 +247,22 @@ def _refuse_layers_of_deep(layers: Sequence[str]) -> None:
             fix="Leave out layers; or have them written, flat or with --deep by sample: halocline apply "
             f"PRESET FILE --out FOLDER --layers {','.join(layers)}",
         )
+
+
+def _all_numbers(picture: Frame) -> bool:
+    """Return whether all values of a picture are numbers, and those of its light and coverage finite."""
+    light = all(np.isfinite(picture.planes[name]).all() for name in ("rgb", "alpha"))
+    return light and not any(np.isnan(plane).any() for plane in picture.planes.values())
+
+
+def _not_a_number(name: str, values: F32) -> FrameError:
+    count = np.count_nonzero(np.isnan(values))
+    return FrameError(
+        f"{name} has {count} values that are no numbers, though the render has none",
+        code="E-FRAME-NAN",
+        fix="Turning off steps of the look one by one tells which makes them. Where that is no step of your "
+        "own, it is a fault of Halocline: please report it with the preset and the frame.",
+    )
 
 
 def _refuse_arrays_beside(**given: object) -> None:

@@ -267,8 +267,7 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         attributes={**_space_attributes(look, result.delivery), **record_attributes(preset, task)},
         carry="all" if "*" in output.carry else output.carry,
         form=FileForm(output.compression, output.data_type),
-        # What a render has none of, or no longer, a look makes by a fault alone.
-        numbers=look.input.bad_pixels != "report" or not _any_bad(result.counts),
+        numbers=must_be_numbers(look, result.counts),
         overwrite=task.replace,
     )
     made = digest_file(written.path)
@@ -413,8 +412,12 @@ def _render_passes(names: Iterable[str]) -> frozenset[str]:
     return frozenset(name for name in plain if is_pass(name))
 
 
-def _any_bad(counts: Mapping[str, int]) -> bool:
-    return bool(counts.get("nan") or counts.get("infinite"))
+def must_be_numbers(look: Look, counts: Mapping[str, int]) -> bool:
+    """Return whether each value of a frame must be a number, by what was counted as its render was read.
+
+    What a render has none of, or no longer, a look makes by a fault alone.
+    """
+    return look.input.bad_pixels != "report" or not (counts.get("nan") or counts.get("infinite"))
 
 
 def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:

@@ -272,11 +272,14 @@ def _solved(made: Prediction, samples: Sequence[Sample], setting: Setting, noise
     measured = np.array([sample.rgb for sample in samples]).ravel()
     x, kept = np.zeros(matrix.shape[1]), np.ones_like(measured)
     halo = _Halo.of(made, measured.reshape(-1, 3))
-    seen, over = halo.seen(matrix, made.veil, x[columns["tint"]].size), halo.over.ravel()
+    tints, over = x[columns["tint"]].size, halo.over.ravel()
+    hidden = made.hidden.under()
     sigma = np.hypot(noise, halo.doubt).ravel()
     for _ in range(ROUNDS):
         weights = kept / sigma
+        seen = halo.seen(matrix, made.veil - hidden, tints)
         x = _least_squares(seen * weights[:, None], (measured - over) * weights)
+        hidden = made.hidden.under(x[columns["tint"]])
         off = _off(seen @ x + over, measured) / sigma
         kept = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(off), 1e-9)))
         kept[(measured <= BLACK) & (off == 0.0)] = 0.0
@@ -290,7 +293,7 @@ def _solved(made: Prediction, samples: Sequence[Sample], setting: Setting, noise
     roots = _huber_roots(residual.ravel() / sigma)
     # Noise that grows as the water does must not excuse any water: a density is lower where it is wider.
     wider = np.sqrt(2.0 * np.log(sigma / noise.ravel()))
-    unscattered = measured.reshape(-1, 3) - halo.given + x[columns["tint"]] * halo.hidden
+    unscattered = measured.reshape(-1, 3) - halo.given + x[columns["tint"]] * hidden
     return _Solved(
         gain, tint, colours, shown, residual, np.concatenate([roots, wider]), np.maximum(unscattered, 0.0)
     )
@@ -313,7 +316,7 @@ class _Halo:
 
     Attributes
     ----------
-    given, hidden
+    given
         See `halocline.matching.model.Prediction`.
     times
         How many times the light is seen that comes without a halo, if all about a sample is alike.
@@ -324,7 +327,6 @@ class _Halo:
     """
 
     given: F64
-    hidden: F64
     times: F64
     over: F64
     doubt: F64
@@ -335,12 +337,15 @@ class _Halo:
         times = 1.0 / np.maximum(1.0 - made.share, LEAST_DIRECT)
         over = times * made.given - (times - 1.0) * measured
         doubt = np.hypot(HALO_NOISE * np.log(times) * measured, SURROUNDINGS_NOISE * over)
-        return cls(made.given, made.hidden, times, over, doubt)
+        return cls(made.given, times, over, doubt)
 
     def seen(self, matrix: F64, veil: F64, each: int) -> F64:
-        """Return the matrix from unknowns to samples with the tint's columns, the first, and all halos."""
+        """Return the matrix from unknowns to samples with the tint's columns, the first, and all halos.
+
+        ``veil`` is without what is hidden of it.
+        """
         rows, channel = matrix.reshape(len(veil), 3, -1).copy(), np.arange(3)
-        rows[:, channel, channel % each] = veil - self.hidden
+        rows[:, channel, channel % each] = veil
         return (self.times[..., None] * rows).reshape(matrix.shape)
 
 

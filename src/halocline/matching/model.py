@@ -12,8 +12,8 @@ M_i is the 3 x 3 transfer of the range, v_i the veil's colour by the water alone
 three numbers each: exposure, the camera's white balance and the colour of the light cannot be told apart.
 p_j is what the picture shows about the sample, w_j the open water behind it, and h_ij the part of what sets
 the two apart that arrives as halo at the sample (`halocline.physics.path.halo_about`). Of w_j there is more:
-a thing hides light about the view that is brighter than the water along it. One that differs from the water
-by less than half of its light hides less; that is left out here.
+a thing hides light about the view that is brighter than the water along it; less of it where its own light is
+within half of the water's, as pictures have it. Whether it is depends on the tint (`Hidden`).
 """
 
 from __future__ import annotations
@@ -50,6 +50,8 @@ STRENGTH_STEP, BELOW_CLEAREST, FEWEST_STRENGTHS = 0.5, 0.97, 5
 # What is lost more of than of the clearest light, in optical depths, is lost, and weighs as little beyond.
 MOST_LOST = 300.0
 UP: F64 = np.array([0.0, 1.0, 0.0])
+# What is within one part in so many of the water's light passes for water, as pictures have it.
+LIKE = 2.0
 AHEAD: F64 = np.array([0.0, 0.0, -1.0])
 
 
@@ -88,9 +90,10 @@ class Prediction:
         ``(n, 3, 3)``.
     veil
         ``(n, 3)``.
-    given, hidden
-        Halo of what the picture shows about it, and that of the open water hidden there for a tint of 1,
-        ``(n, 3)``.
+    given
+        Halo of what the picture shows about it, ``(n, 3)``.
+    hidden
+        That of the open water hidden there.
     share
         What part of all that the picture shows about it arrives so, ``(n, 3)``, 0 to 1.
     """
@@ -98,8 +101,58 @@ class Prediction:
     transfer: F64
     veil: F64
     given: F64
-    hidden: F64
+    hidden: Hidden
     share: F64
+
+
+@dataclass(frozen=True, eq=False)
+class Hidden:
+    """The halo of the open water that is hidden about samples.
+
+    Attributes
+    ----------
+    plain
+        Of the water's light along the views, for a tint of 1, ``(n, 3)``.
+    more
+        What is hidden beyond that by the things of each step and ring if none passes for water, ``(n, steps,
+        rings, 3)``.
+    shown, behind
+        Light of these things as the picture shows it, and of the open water behind them for a tint of 1, both
+        times the things' share of the ring, likewise.
+    arrives, beyond
+        Of what sets a wide wall at a step's range apart from the water behind it the part that the picture
+        shows, and of the water's light what is hidden beyond that, ``(n, steps, 1, 3)``.
+    """
+
+    plain: F64
+    more: F64
+    shown: F64
+    behind: F64
+    arrives: F64
+    beyond: F64
+
+    def under(self, tint: F64 | None = None) -> F64:
+        """Return that of a tint of 1, ``(n, 3)``, where things pass for water by how the picture shows them.
+
+        Under a tint, one or by channel; without one none does.
+        """
+        if tint is None:
+            counts: F64 = np.ones_like(self.more)
+        else:
+            counts = self._counts(self.shown / np.maximum(tint * self.behind, 1e-12) - 1.0)
+        return self.plain + np.asarray(np.einsum("nsrc,nsrc->nc", self.more, counts), np.float64)
+
+    def _counts(self, apart: F64) -> F64:
+        """Return what part of the more a thing hides, 0 to 1, by how far from the water's light it is shown.
+
+        A wall is shown K u - M f from it, where u is how far its own light is off and f = min(1, 2 |u|) what
+        is asked for. Of f as much is solved for.
+        """
+        k, m = self.arrives, self.beyond
+        brighter = np.where(k > LIKE * m, apart / np.maximum(k - LIKE * m, 1e-12), np.inf)
+        far = LIKE * np.where(apart > 0.0, brighter, -apart / np.maximum(k + LIKE * m, 1e-12))
+        counts: F64 = np.minimum(far, 1.0)
+        return counts
 
 
 def predicted(waters: Sequence[Water], samples: Sequence[Sample], setting: Setting) -> list[Prediction]:
@@ -164,7 +217,8 @@ class Views:
         transfer[self.covered] = (lost @ _products(space)).reshape(-1, 3, 3)
         white = math.pi * basis(space).sum(axis=1)
         light = (every[len(fallen) :] * white) @ sensor_weights(space)
-        return Prediction(transfer, light[:count], *self.about.halo(optics, light[count:], space))
+        ahead = np.exp(veil[count])
+        return Prediction(transfer, light[:count], *self.about.halo(optics, light[count:], ahead, space))
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,7 +274,7 @@ class About:
         """All of open water that is asked for: of the views, then of the rings, unit, ``(n, 3)``."""
         return np.concatenate([self.views, self.rings])
 
-    def halo(self, optics: F64, open_water: F64, space: RGBSpace) -> tuple[F64, F64, F64]:
+    def halo(self, optics: F64, open_water: F64, ahead: F64, space: RGBSpace) -> tuple[F64, Hidden, F64]:
         """Return the samples' `Prediction.given`, `Prediction.hidden` and `Prediction.share`.
 
         Parameters
@@ -229,6 +283,8 @@ class About:
             Attenuation and scattering at every nanometre, 1/m, ``(2, 301)``.
         open_water
             Along each of `directions`, ``(n, 3)``.
+        ahead
+            The same along the first of them at each of `solved_light.NODES_NM`, for a daylight of 1.
         space
             Of all colours.
         """
@@ -238,22 +294,33 @@ class About:
         c, b = optics[:, few]
         own = regained_depth(c - b, b, self.range_m, 0.0)
         lost = np.minimum(np.outer(self.range_m, c - c.min()), MOST_LOST)
-        weights = _seen_by_channel(space) * np.exp(-lost)[:, None, :]
-        weights /= weights.sum(axis=-1, keepdims=True)
+        weights = _shares(_seen_by_channel(space) * np.exp(-lost)[:, None, :])
         part = np.einsum("rk,rck->rc", -np.expm1(-own), weights)[self.which]
-        # What each channel's light hides beyond that, by its own bend.
+        # What each channel's light hides beyond that, by its own bend; of the water's light, not a thing's.
         gone = np.minimum(np.outer(self.range_m, c), MOST_LOST)[:, None]
         bent = np.stack([regained_depth(c - b, b, self.range_m, bend) for bend in bends], axis=1)
+        water = _shares(_seen_by_channel(space) * ahead)
         # By exponents: in the murkiest waters that are tried, nothing but halo is left of 1 in float64.
-        regained = np.exp(np.minimum(bent - own[:, None], MOST_LOST) - gone) - np.exp(-gone)
-        more = np.einsum("rck,rck->rc", regained, weights)[self.which]
+        arrives, whole, regained = (
+            np.einsum("rck,ck->rc", np.exp(np.minimum(each, MOST_LOST)), water)
+            for each in (own[:, None] - gone, bent - gone, bent - own[:, None] - gone)
+        )
+        regained -= np.einsum("rck,ck->rc", np.exp(-gone), water)
         depth = float(optics[1, _REFERENCE]) * self.range_m
         near, wide = (halo_rings(depth, beyond=beyond)[self.which] for beyond in (False, True))
         shown = np.einsum("nsr,nsrc->nsc", near, self.rgb)
-        share, far_share = (np.einsum("nsr,nsrv->nsv", rings, self.share) for rings in (near, wide))
+        share = np.einsum("nsr,nsrv->nsv", near, self.share)
         covered = share.sum(axis=-1, keepdims=True)
-        hidden = part * (share @ behind) + more * (far_share @ behind)
-        return (part * shown).sum(axis=1), hidden.sum(axis=1), (part * covered).sum(axis=1)
+        there = self.share @ behind
+        hidden = Hidden(
+            (part * (share @ behind)).sum(axis=1),
+            regained[self.which][:, :, None] * wide[..., None] * there,
+            self.rgb,
+            there,
+            arrives[self.which][:, :, None],
+            (whole - arrives)[self.which][:, :, None],
+        )
+        return (part * shown).sum(axis=1), hidden, (part * covered).sum(axis=1)
 
 
 class Strengths:
@@ -318,6 +385,12 @@ def _seen_by_channel(space: RGBSpace) -> F64:
     few = (solved_light.NODES_NM - WAVELENGTH_NM[0]).astype(int)
     seen = np.maximum(sensor_weights(space)[few].T, 0.0) * basis(space).sum(axis=1)[few]
     return np.asarray(seen, np.float64)
+
+
+def _shares(weights: F64) -> F64:
+    """Return weights that sum to 1 along the last axis."""
+    shares: F64 = weights / weights.sum(axis=-1, keepdims=True)
+    return shares
 
 
 def _unit(vector: F64) -> F64:
