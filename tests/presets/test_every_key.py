@@ -236,6 +236,13 @@ ROWS: dict[str, Row] = {
         of_shot(lambda s: float(s.path.remap.exact(12.0))),
         "up",
     ),
+    "story.pitch": Row(
+        "[story]\nsubject_range = 12.0\nsilhouette_contrast = 0.3\n" + CORE,
+        ("-40.0", "40.0"),
+        # Light falls along a view down: of what is hidden less would have come from beyond.
+        of_shot(lambda s: float(s.path.remap.exact(12.0))),
+        "up",
+    ),
     "story.attenuation_scale": Row(LIGHT_OFF + ATTENUATION, ("1.0", "0.5"), far, "up"),
     "story.veil_scale": Row(VEIL, ("1.0", "0.5"), far, "down"),
     "story.downwelling_scale": Row(

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from tests.conftest import Builders
 
 import halocline
 from halocline.imaging.frame import Window
+from halocline.physics.path.silhouette import tilted, view_of_subject
+from halocline.physics.path.transport import abeam
 from halocline.physics.path.visibility import RangeRemap
 from halocline.presets.preset import preset_from_text
 from halocline.presets.sections import StorySection
-from halocline.presets.story import StoryReport, solved_story
+from halocline.presets.story import StoryReport, solved_story, with_story
 from halocline.rgb import LINEAR_REC709
 
 
@@ -74,21 +78,73 @@ def test_level_pictures_show_the_contrast_that_was_asked(
 
     By the whole picture's way, as it is measured in a picture: also where hardly any colour but one is left.
     """
-    side, depth_m = 240, 0.6 * range_m + 2.0
+    depth_m = 0.6 * range_m + 2.0
     text = SQUARE.format(
         water=water, depth_m=depth_m, range_m=range_m, size_m=slope * range_m, contrast=contrast
     )
-    lens = halocline.pinhole(Window(0, 0, side, side), focal_length_mm=18, film_width_mm=36)
+    assert contrast_shown(text, range_m, slope) == pytest.approx(contrast, rel=off)
+
+
+@pytest.mark.parametrize("contrast", [0.2, 0.4])
+@pytest.mark.parametrize(("water", "range_m"), [("1a", 90.0), ("1c", 30.0), ("7c", 7.0)])
+@pytest.mark.parametrize(
+    ("pitch_deg", "sun_deg"), [(-60.0, 90.0), (-30.0, 0.0), (30.0, 90.0), (30.0, 0.0), (60.0, 90.0)]
+)
+def test_pictures_that_look_up_and_down_show_the_contrast_that_was_asked(
+    water: str, range_m: float, contrast: float, pitch_deg: float, sun_deg: float
+) -> None:
+    """The same square where the lens looks, with the sun abeam and ahead; a level remap is off by a half."""
+    depth_m = range_m * max(0.0, math.sin(math.radians(pitch_deg))) + 10.0
+    text = SQUARE.format(
+        water=water, depth_m=depth_m, range_m=range_m, size_m=0.25 * range_m, contrast=contrast
+    ).replace("sun_azimuth = 90.0", f"sun_azimuth = {sun_deg}")
+    assert contrast_shown(text, range_m, 0.25, pitch_deg) == pytest.approx(contrast, rel=0.06)
+
+
+def contrast_shown(text: str, range_m: float, slope: float, pitch_deg: float = 0.0) -> float:
+    """Return what a picture shows of a black square in its middle."""
+    side, pitch, turn = 240, math.radians(pitch_deg), np.eye(4)
+    cosine, sine = math.cos(pitch), math.sin(pitch)
+    turn[1:3, 1:3] = [[cosine, -sine], [sine, cosine]]
+    lens = halocline.pinhole(
+        Window(0, 0, side, side), focal_length_mm=18, film_width_mm=36, camera_to_world=turn
+    )
     half = round(0.25 * slope * side)
     square, about = (slice(side // 2 - reach, side // 2 + reach) for reach in (half, 2 * half))
     cover = np.zeros((side, side), np.float32)
     cover[square, square] = 1.0
     around = np.zeros((side, side), bool)
     around[about, about] = cover[about, about] == 0.0
-    black, ratios = np.zeros((side, side, 3), np.float32), []
+    black, seen = np.zeros((side, side, 3), np.float32), []
     for alpha in (cover, 0.0 * cover):
         reach = np.where(alpha > 0.0, np.float32(range_m), np.float32(np.inf))
         wet = halocline.apply(preset_from_text(text), black, reach, alpha, camera=lens).rgb
-        light = wet.astype(np.float64) @ LINEAR_REC709.luminance_row
-        ratios.append(light[square, square].mean() / light[around].mean())
-    assert 1.0 - ratios[0] / ratios[1] == pytest.approx(contrast, rel=off)
+        seen.append(wet.astype(np.float64) @ LINEAR_REC709.luminance_row)
+    # Open water itself changes across the picture.
+    left = seen[0] / seen[1]
+    return float(1.0 - left[square, square].mean() / left[around].mean())
+
+
+def test_a_stated_view_keeps_one_remap_however_the_lens_turns(build: Builders) -> None:
+    path = build.path(build.bands("1C"))
+    free, held = (StorySection(subject_range=25.0, silhouette_contrast=0.2, pitch=p) for p in (None, 20.0))
+    level, up = abeam(path), tilted(path, math.radians(20.0))
+    assert with_story(path, held, axis=level) == with_story(path, held, axis=up)
+    assert with_story(path, free, axis=up).remap == with_story(path, held).remap
+    assert with_story(path, free, axis=level).remap == with_story(path, free).remap
+    assert with_story(path, free, axis=up).remap.exact(25.0) > 1.1 * with_story(path, free).remap.exact(25.0)
+
+
+def test_a_view_that_leaves_the_water_before_the_subject_counts_as_the_steepest_that_does_not(
+    build: Builders,
+) -> None:
+    """At 30 m, from 10 m deep, that rises by a third of the way."""
+    path = build.path(build.bands("1C"), depth_m=10.0)
+    for rise in (0.5, 1.0):
+        axis = rise * path.up + math.sqrt(1.0 - rise**2) * abeam(path)
+        view = view_of_subject(path, axis, 30.0)
+        assert np.linalg.norm(view) == pytest.approx(1.0)
+        assert view @ path.up == pytest.approx(1.0 / 3.0)
+        assert view @ path.sun_travel == pytest.approx(path.sun_travel @ path.up / 3.0, abs=1e-9)
+    steep = 0.3 * path.up + math.sqrt(1.0 - 0.3**2) * abeam(path)
+    np.testing.assert_array_equal(view_of_subject(path, steep, 30.0), steep)

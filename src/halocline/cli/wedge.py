@@ -120,7 +120,8 @@ def _passes(look: Preset, frame: int) -> set[str]:
 def _remark(look: Preset, still: Still) -> str:
     """Return what the water of a setting shows, in a few words."""
     try:
-        story = story_report(look, still.inputs.task.frame, still.space)
+        track = still.inputs.tracks[still.view]
+        story = story_report(look, still.inputs.task.frame, still.space, track=track)
     except HaloclineError as error:
         return error.message
     if story.subject_range_m is None:

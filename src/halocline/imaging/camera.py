@@ -122,6 +122,12 @@ class Camera:
         )
 
     @property
+    def axis(self) -> F64 | None:
+        """Where it looks, unit, world, ``(3,)``; None for a picture of all directions."""
+        axis: F64 = -self.rotation[:, 2]
+        return axis if self.globe is None else None
+
+    @property
     def globe(self) -> Globe | None:
         """How directions lie in a picture of all of them; None: this camera looks one way."""
         return None

@@ -13,10 +13,11 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
+from halocline._typing import F64
 from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.path.silhouette import range_for_contrast
+from halocline.physics.path.silhouette import range_for_contrast, view_of_subject
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.visibility import RangeRemap
 from halocline.quantities import Distance, Length, Share, Strict
@@ -94,7 +95,7 @@ class DrawNear(Operator[DrawNearParameters, float]):
 
     def prepare(self, shot: Shot) -> float:
         """Return the share of its range that the subject keeps."""
-        return share_of(self.parameters, shot.path)
+        return share_of(self.parameters, shot.path, (shot.camera if shot.rig is None else shot.rig).axis)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: float) -> Planes:  # noqa: ARG002
         """Draw the subject near."""
@@ -108,15 +109,17 @@ class DrawNear(Operator[DrawNearParameters, float]):
         return {"range": np.where(range_m < OPEN_M, range_m * kept, range_m)}
 
 
-def share_of(parameters: DrawNearParameters, path: LightPath) -> float:
+def share_of(parameters: DrawNearParameters, path: LightPath, axis: F64 | None = None) -> float:
     """Return the share of range stated, or that at which the subject keeps the contrast wanted, 0 to 1.
 
-    A water that shows it as well by itself leaves it where it is: 1.
+    In a lens's view by its axis; a level one where that is not known. A water that shows it as well by itself
+    leaves it where it is: 1.
     """
     p = parameters
     if p.contrast is None or p.subject_range is None:
         return p.share
     true = replace(path, remap=RangeRemap())
-    seen = range_for_contrast(true, p.contrast, p.subject_size / p.subject_range)
+    view = None if axis is None else view_of_subject(true, axis, p.subject_range)
+    seen = range_for_contrast(true, p.contrast, p.subject_size / p.subject_range, view=view)
     # The story's own remap acts on the drawn range.
     return min(1.0, path.remap.undone(seen) / p.subject_range)

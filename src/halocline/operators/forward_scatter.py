@@ -389,8 +389,9 @@ def _behind(planes: Planes) -> tuple[Farther | None, tuple[F32, F32]]:
 
 def _views(shot: Shot) -> list[F64]:
     """Return the directions for which the water's light is judged: the axis; of a panorama, level ones."""
-    if shot.camera.globe is None:
-        return [-shot.camera.rotation[:, 2]]
+    axis = shot.camera.axis
+    if axis is not None:
+        return [axis]
     aside = abeam(shot.path)
     ahead = np.cross(shot.path.up, aside)
     return [aside, -aside, ahead, -ahead]

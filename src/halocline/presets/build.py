@@ -305,7 +305,9 @@ def water_around(
         # The one surface above both eyes, of which one may be deeper.
         depth += float((rig.position_m - camera.position_m) @ up)
     path = light_path(look, in_space(preset.bands, space), space, depth)
-    return with_story(path, look.story, scattered=scatters_forward(look)), sea_level
+    # Both eyes of a stereo picture have one remap.
+    axis = (camera if rig is None else rig).axis
+    return with_story(path, look.story, axis=axis, scattered=scatters_forward(look)), sea_level
 
 
 def _sun_view(look: Look, own: Path | None) -> SunView | None:
@@ -377,7 +379,7 @@ def story_report(
     """Return what the story asks of the water on a frame, reckoned as `make_shot` does.
 
     Where the preset states the sea level, only the camera tells the lens's depth: without one it is taken as
-    `DEFAULT_CAMERA_DEPTH_M`.
+    `DEFAULT_CAMERA_DEPTH_M`, and the view as level with the sun abeam.
 
     Parameters
     ----------
@@ -396,7 +398,8 @@ def story_report(
         Ranges and contrasts, asked for and reached.
     """
     look, path = _story_water(preset, frame, space, track)
-    return solved_story(path, look.story, scattered=scatters_forward(look))
+    axis = None if track is None else track.at(frame).axis
+    return solved_story(path, look.story, axis=axis, scattered=scatters_forward(look))
 
 
 def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:

@@ -560,10 +560,10 @@ class StorySection(Strict):
         The subject at this range, metres, is to stand out as a silhouette by this share of the brightness of
         the water beside it. Range is remapped to make it so, of all that is farther than ``near_limit``. For
         one subject alone, by its matte, see ``draw_near``. One remap holds for the whole picture, reckoned
-        for a level view with the sun abeam: where .4 is asked for 12 m deep, .28 to .32 is seen looking 30°
-        down in types IA, 1C and 7C, and .49 to .53 looking 30° up in 1C and 7C; where .12 is, .06 to .07 and
-        .2 to .24 in 1C and 7C. A subject is drawn nearer and never away: what shows more by itself is left
-        so.
+        for the view along the lens's axis: looking down things show less, looking up, and towards the sun,
+        more. A view that would leave the water before the subject counts as the steepest that does not; one
+        all around counts as level. A subject is drawn nearer and never away: what shows more by itself is
+        left so.
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean
@@ -578,6 +578,10 @@ class StorySection(Strict):
     depth
         Depth at which the contrast is reckoned, metres; the lens's depth where not given. State it for a lens
         that rises or sinks far, to keep one remap throughout.
+    pitch
+        How far up the view looks for which the contrast is reckoned, degrees, below 0 down, with the sun
+        abeam; the lens's own view where not given. State it for a lens that turns far, to keep one remap
+        throughout.
     attenuation_scale, veil_scale, downwelling_scale
         Multiply range (or depth) in that term alone; 1 is physical.
     """
@@ -588,6 +592,7 @@ class StorySection(Strict):
     near_limit: Length | None = None
     softness: Distance | None = None
     depth: Length | None = None
+    pitch: Annotated[Angle, Field(ge=-90.0, le=90.0)] | None = None
     attenuation_scale: Ratio = 1.0
     veil_scale: Ratio = 1.0
     downwelling_scale: Ratio = 1.0

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from halocline._typing import F64
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.seen_contrast import ContrastSeen
-from halocline.physics.path.silhouette import before_level_water
+from halocline.physics.path.silhouette import before_level_water, before_water, tilted, view_of_subject
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.visibility import LEAST_CONTRAST, RangeRemap, remap_through
 from halocline.presets.sections import StorySection
@@ -79,7 +80,9 @@ class StoryReport:
         )
 
 
-def solved_story(path: LightPath, story: StorySection, *, scattered: bool = True) -> StoryReport:
+def solved_story(
+    path: LightPath, story: StorySection, *, axis: F64 | None = None, scattered: bool = True
+) -> StoryReport:
     """Find the remap that a preset's ``[story]`` asks for.
 
     Parameters
@@ -88,6 +91,8 @@ def solved_story(path: LightPath, story: StorySection, *, scattered: bool = True
         The water without a remap, at the depth the story is reckoned for.
     story
         The section.
+    axis
+        The lens's, unit, ``(3,)``; level with the sun abeam where it is not known or there is none.
     scattered
         Whether the preset scatters light forward; without, things of any size fade like small ones.
 
@@ -96,8 +101,8 @@ def solved_story(path: LightPath, story: StorySection, *, scattered: bool = True
     PhysicsError
         ``E-PHYSICS-REMAP`` where the near limit leaves no room.
     """
-    seen = before_level_water(path)
-    sighting = seen.range_of(LEAST_CONTRAST, 0.0)
+    seen = _seen(path, story, axis)
+    sighting = before_level_water(path).range_of(LEAST_CONTRAST, 0.0)
     remap, looks_m = _remap(seen, story, scattered=scattered)
     if looks_m is None:
         return StoryReport(sighting, None, None, None, None, remap)
@@ -124,10 +129,21 @@ def _slope(story: StorySection, *, scattered: bool) -> float:
     return story.subject_size / story.subject_range if scattered and story.subject_range else 0.0
 
 
-def with_story(path: LightPath, story: StorySection, *, scattered: bool = True) -> LightPath:
-    """Return the water with the story's remap."""
+def _seen(path: LightPath, story: StorySection, axis: F64 | None) -> ContrastSeen:
+    """Return what a subject shows in the view that the story is reckoned for."""
+    stated = None if story.pitch is None else tilted(path, math.radians(story.pitch))
+    view = axis if stated is None else stated
+    if view is None or story.subject_range is None:
+        return before_level_water(path)
+    return before_water(path, view_of_subject(path, view, story.subject_range))
+
+
+def with_story(
+    path: LightPath, story: StorySection, *, axis: F64 | None = None, scattered: bool = True
+) -> LightPath:
+    """Return the water with the story's remap; arguments as in `solved_story`, at any depth."""
     if story.subject_range is None and story.softness is None:
         return path
     depth = path.camera_depth_m if story.depth is None else story.depth
-    seen = before_level_water(replace(path, camera_depth_m=depth))
+    seen = _seen(replace(path, camera_depth_m=depth), story, axis)
     return replace(path, remap=_remap(seen, story, scattered=scattered)[0])

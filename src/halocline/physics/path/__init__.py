@@ -22,7 +22,8 @@
 - `scatterers`: what turns their light to the lens (LampClouds, Scatterers, table_ranges)
 - `visibility`: how far one sees, and the story's remap (RangeRemap, remap_through)
 - `seen_contrast`: how dark a black thing looks (ContrastSeen)
-- `silhouette`: as seen by what a story asks for (before_level_water, range_for_contrast)
+- `silhouette`: as seen by what a story asks for (before_level_water, before_water, range_for_contrast,
+  tilted, view_of_subject)
 - `restoration`: the way back (damped_inverse)
 - `water_masses`: more than one water along a ray (MixedWaters, TwoWaters, crossed, other_bands)
 - `lit_edge`: the bright side of a subject (bright_side, depth_edges, rim_contrast, rim_share, side_radiance)

@@ -1,9 +1,10 @@
 """How dark a black thing looks against the water beside it, by its size.
 
-A small thing has lost all contrast but exp(-c s): what is turned into its place comes from beside it. A large
-one hides where that light would have come from, so its contrast falls hardly faster than the water absorbs.
-The thing is a square; its contrast is that of its mean light against the mean of the water around it, out to
-half its side, which it dims as well.
+A small thing hides of the water's light what comes from beyond it: of that exp(-c s) is left on a level view,
+less on one down and more on one up, for what is turned into its place comes from beside it. A large one hides
+where that light would have come from, so its contrast falls hardly faster than the water absorbs. The thing
+is a square; its contrast is that of its mean light against the mean of the water around it, out to half its
+side, which it dims as well.
 """
 
 from __future__ import annotations
@@ -21,8 +22,9 @@ from halocline.compute.sources import source_digest
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.point_spread import SLOPES
-from halocline.physics.path.transport import LightPath
+from halocline.physics.path.transport import LightPath, OpenRays
 from halocline.physics.path.water_halo import USUAL_BEND, band_bends, mean_water, taken_and_turned, turns_of
+from halocline.physics.water.path_integral import path_integral
 
 FARTHEST_M = 1e5
 # Ranges at which halos are reckoned for contrast, in lengths of 1/b; between them they are mixed.
@@ -37,14 +39,11 @@ class ContrastSeen:
     ----------
     path
         The water.
-    veil
-        Open water of each band along the view, ``(K,)``.
     direction
         Unit view direction, ``(3,)``.
     """
 
     path: LightPath
-    veil: F64
     direction: F64
 
     def at(self, length_m: float, slope: float) -> float:
@@ -55,10 +54,10 @@ class ContrastSeen:
         length_m
             Metres of water to it, as the optics see them.
         slope
-            Its side over its range: how large it looks, above 0. 0 is a small thing: exp(-c s) alone.
+            Its side over its range: how large it looks, above 0. 0 is a small thing, without a halo.
         """
         path, weights = self.path, self._weights
-        direct = np.exp(-path.beam_rate * length_m)
+        direct = self._beyond(length_m) / self._beyond(0.0)
         if slope <= 0.0 or length_m <= 0.0:
             return float(weights @ direct)
         # As a picture has it: a thing's own halo, and what is hidden beyond that, each of one shape.
@@ -70,6 +69,22 @@ class ContrastSeen:
             inside, around = inside + shares[0] * direct * gain, around + shares[1] * direct * gain
         left = weights @ (direct + inside - around)
         return float(left / (weights @ (1.0 - around)))
+
+    def _beyond(self, length_m: float) -> F64:
+        """Return what open water beyond a place along the view brings to the lens, ``(K,)``."""
+        numbers, end = self._ray
+        s = min(length_m, end)
+        left = (source * np.exp(-k * s) * path_integral(k, np.float64(end - s)) for source, k in numbers)
+        light: F64 = np.sum(list(left), axis=0)
+        return light
+
+    @cached_property
+    def _ray(self) -> tuple[list[tuple[F64, F64]], float]:
+        """Return J and k of both kinds of light along the view, ``(K,)`` each, and where it ends, metres."""
+        path = self.path
+        mu, cos_sun = (np.array([way @ self.direction], np.float32) for way in (-path.up, path.sun_travel))
+        found = OpenRays.of(path, path.veil_rays(), mu, cos_sun).numbers[..., 0].astype(np.float64)
+        return [(found[0], found[1]), (found[2], found[3])], float(path.open_length(mu)[0])
 
     def _gains(self, bends: F64, length_m: float) -> F64:
         """Return the halo of each band relative to its direct light, under light of some bends, ``(K,)``."""
@@ -109,6 +124,8 @@ class ContrastSeen:
             [
                 [contrast, slope, path.attenuation_scale, *mean_water(path)],
                 *(self._bends, path.beam_rate, path.bands.scattering, path.molecular_share, self._weights),
+                *(number for kind in self._ray[0] for number in kind),
+                [self._ray[1]],
             ]
         )
         mark = source_digest(__name__) or package_mark()
@@ -117,7 +134,7 @@ class ContrastSeen:
     @cached_property
     def _weights(self) -> F64:
         """Share of each band in the luminance of open water, ``(K,)``."""
-        weights: F64 = np.maximum(self.path.luminance @ self.path.bands.down * self.veil, 0.0)
+        weights: F64 = np.maximum(self.path.luminance @ self.path.bands.down * self._beyond(0.0), 0.0)
         whole = float(weights.sum())
         if not whole > 0.0:
             raise PhysicsError(
