@@ -160,15 +160,23 @@ def _shape(a: float, b: float, length_m: float, *, beyond: bool) -> F64:
 
 @lru_cache(maxsize=8)
 def _shapes(a: float, b: float) -> F64:
-    """Return both halos at `DEPTHS`, ``(2, depths, 1 + slopes)``."""
-    own, bent = (
-        np.stack([turns_of(None).plane_halo(a, b, float(depth) / b, bend) for depth in DEPTHS])
-        for bend in (0.0, USUAL_BEND)
-    )
-    # Fitted each by itself, one Gaussian may have less of the greater halo: its neighbours have more.
-    rows = np.stack([own, bent - own])
-    shapes: F64 = rows / rows.sum(axis=2, keepdims=True)
-    return shapes
+    """Return both halos at `DEPTHS`, ``(2, depths, 1 + slopes)``; kept on disk, for they take a while."""
+    size = (2, len(DEPTHS), 1 + len(SLOPES))
+
+    def made() -> bytes:
+        own, bent = (
+            np.stack([turns_of(None).plane_halo(a, b, float(depth) / b, bend) for depth in DEPTHS])
+            for bend in (0.0, USUAL_BEND)
+        )
+        # Fitted each by itself, one Gaussian may have less of the greater halo: its neighbours have more.
+        rows = np.stack([own, bent - own])
+        shapes: F64 = rows / rows.sum(axis=2, keepdims=True)
+        return shapes.tobytes()
+
+    mark = source_digest(__name__) or package_mark()
+    found = np.frombuffer(kept("tables", f"shapes of halos {a!r} {b!r} {mark}".encode(), made), np.float64)
+    # Of another size it is whole, and no such table: somebody else's doing.
+    return (found if found.size == math.prod(size) else np.frombuffer(made(), np.float64)).reshape(size)
 
 
 def _shares(shape: F64, side: float) -> tuple[float, float]:
