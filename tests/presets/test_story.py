@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -101,28 +102,104 @@ def test_pictures_that_look_up_and_down_show_the_contrast_that_was_asked(
     assert contrast_shown(text, range_m, 0.25, pitch_deg) == pytest.approx(contrast, rel=0.06)
 
 
+NEAR_SUBJECT = """
+[steps.draw_near]
+matte = "near"
+subject_range = 25.0
+subject_size = 5.0
+contrast = {contrast}
+before = "attenuation"
+"""
+NEAR_PART = """
+[parts.near]
+matte = "near"
+[parts.near.story]
+subject_range = 25.0
+subject_size = 5.0
+silhouette_contrast = {contrast}
+"""
+
+
+@pytest.mark.parametrize("other", [NEAR_SUBJECT, NEAR_PART])
+@pytest.mark.parametrize(("contrast", "off"), [(0.05, 0.1), (0.2, 0.05)])
+def test_each_of_two_subjects_shows_the_contrast_that_was_asked_of_it(
+    contrast: float, off: float, other: str
+) -> None:
+    """The second one by its matte, drawn near or a part with a story of its own, and twice the contrast."""
+    text = SQUARE.format(water="1c", depth_m=12.0, range_m=60.0, size_m=12.0, contrast=contrast)
+    text += other.format(contrast=2.0 * contrast)
+    squares = [Square(60.0, 0.2, 130), Square(25.0, 0.2, 350, "near")]
+    far, near = contrasts_shown(text, squares, width=480)
+    assert far == pytest.approx(contrast, rel=off)
+    assert near == pytest.approx(2.0 * contrast, rel=off)
+
+
+@pytest.mark.parametrize("contrast", [0.2, 0.4])
+def test_a_subject_that_comes_nearer_shows_the_contrast_asked_until_it_shows_more_by_itself(
+    contrast: float,
+) -> None:
+    keys = "{ curve = 'linear', keys = [[1001, 42.0], [1041, 2.0]] }"
+    text = SQUARE.format(water="1c", depth_m=12.0, range_m=keys, size_m=3.0, contrast=contrast)
+    for frame in (1001, 1019, 1034, 1041):
+        range_m = 42.0 - (frame - 1001)
+        square = [Square(range_m, 3.0 / range_m, 120)]
+        (shown,) = contrasts_shown(text, square, frame=frame)
+        (alone,) = contrasts_shown(text.split("[story]")[0], square, frame=frame)
+        assert shown == pytest.approx(max(alone, contrast), rel=0.08), frame
+
+
+class Square(NamedTuple):
+    """A black one, so large over its range; where its middle is in the picture, and its matte's name."""
+
+    range_m: float
+    slope: float
+    column: int
+    matte: str = "square"
+
+
 def contrast_shown(text: str, range_m: float, slope: float, pitch_deg: float = 0.0) -> float:
     """Return what a picture shows of a black square in its middle."""
-    side, pitch, turn = 240, math.radians(pitch_deg), np.eye(4)
+    return contrasts_shown(text, [Square(range_m, slope, 120)], pitch_deg=pitch_deg)[0]
+
+
+def contrasts_shown(
+    text: str, squares: list[Square], *, width: int = 240, pitch_deg: float = 0.0, frame: int = 1001
+) -> list[float]:
+    """Return what a picture shows of black squares."""
+    rows, pitch, turn = 240, math.radians(pitch_deg), np.eye(4)
     cosine, sine = math.cos(pitch), math.sin(pitch)
     turn[1:3, 1:3] = [[cosine, -sine], [sine, cosine]]
     lens = halocline.pinhole(
-        Window(0, 0, side, side), focal_length_mm=18, film_width_mm=36, camera_to_world=turn
+        Window(0, 0, width, rows),
+        focal_length_mm=18,
+        film_width_mm=36 * width / 240,
+        camera_to_world=turn,
     )
-    half = round(0.25 * slope * side)
-    square, about = (slice(side // 2 - reach, side // 2 + reach) for reach in (half, 2 * half))
-    cover = np.zeros((side, side), np.float32)
-    cover[square, square] = 1.0
-    around = np.zeros((side, side), bool)
-    around[about, about] = cover[about, about] == 0.0
-    black, seen = np.zeros((side, side, 3), np.float32), []
-    for alpha in (cover, 0.0 * cover):
-        reach = np.where(alpha > 0.0, np.float32(range_m), np.float32(np.inf))
-        wet = halocline.apply(preset_from_text(text), black, reach, alpha, camera=lens).rgb
+    reach = np.full((rows, width), np.inf, np.float32)
+    mattes, places = {}, []
+    for square in squares:
+        half = round(0.25 * square.slope * rows)
+        within, about = (
+            np.s_[rows // 2 - n : rows // 2 + n, square.column - n : square.column + n]
+            for n in (half, 2 * half)
+        )
+        reach[within] = square.range_m
+        around = np.zeros((rows, width), bool)
+        around[about] = True
+        around[within] = False
+        places.append((within, around))
+        mattes[f"matte.{square.matte}"] = (reach == square.range_m).astype(np.float32)
+    black, seen = np.zeros((rows, width, 3), np.float32), []
+    for there in (1.0, 0.0):
+        planes = {name: np.float32(there) * matte for name, matte in mattes.items()}
+        ranges = reach if there else np.full_like(reach, np.inf)
+        wet = halocline.apply(
+            preset_from_text(text), black, ranges, camera=lens, planes=planes, frame=frame
+        ).rgb
         seen.append(wet.astype(np.float64) @ LINEAR_REC709.luminance_row)
     # Open water itself changes across the picture.
     left = seen[0] / seen[1]
-    return float(1.0 - left[square, square].mean() / left[around].mean())
+    return [float(1.0 - left[within].mean() / left[around].mean()) for within, around in places]
 
 
 def test_a_stated_view_keeps_one_remap_however_the_lens_turns(build: Builders) -> None:

@@ -563,7 +563,7 @@ class StorySection(Strict):
         for the view along the lens's axis: looking down things show less, looking up, and towards the sun,
         more. A view that would leave the water before the subject counts as the steepest that does not; one
         all around counts as level. A subject is drawn nearer and never away: what shows more by itself is
-        left so.
+        left so. Further subjects have a contrast of their own by ``draw_near`` or a part each.
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean

@@ -114,6 +114,19 @@ def view_of_subject(path: LightPath, axis: F64, range_m: float) -> F64:
 
 
 def tilted(path: LightPath, pitch: float) -> F64:
-    """Return a unit direction so many radians up, ``(3,)``, with the sun abeam."""
+    """Return a direction that looks up by an angle, with the sun abeam.
+
+    Parameters
+    ----------
+    path
+        The water and its sun.
+    pitch
+        Radians, below 0 down.
+
+    Returns
+    -------
+    F64
+        Unit vector, world, ``(3,)``.
+    """
     direction: F64 = math.cos(pitch) * abeam(path) + math.sin(pitch) * path.up
     return direction
