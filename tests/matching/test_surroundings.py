@@ -10,7 +10,7 @@ import pytest
 import halocline
 from halocline._typing import F32, F64
 from halocline.imaging.frame import Window
-from halocline.matching.model import Setting, predicted
+from halocline.matching.model import Hidden, Setting, predicted
 from halocline.matching.reference_picture import ReferencePicture, samples_of
 from halocline.matching.samples import Sample, SamplePlace
 from halocline.matching.surroundings import RINGS, Surroundings, nearest_ranges
@@ -148,3 +148,26 @@ def test_cards_about_as_bright_as_the_water_are_shown_as_pictures_show_them() ->
 
     assert np.abs(off(made.hidden.under(tint))).max() < 0.008
     assert np.abs(off(made.hidden.under())).max() > 0.01
+
+
+@pytest.mark.parametrize(("arrives", "beyond"), [(0.6, 0.1), (0.3, 0.12), (0.2, 0.3)])
+def test_what_passes_for_water_is_told_from_how_a_wall_is_shown(arrives: float, beyond: float) -> None:
+    """As pictures have it: a wall u off the water's light hides min(1, 2 |u|) of what is hidden beyond that.
+
+    Brighter ones are told where they are shown brighter than the water.
+    """
+    off = np.array([-1.0, -0.7, -0.5, -0.3, -0.1, 0.02, 0.2, 0.45, 0.6, 2.0])
+    hides = np.minimum(1.0, 2.0 * np.abs(off))
+    shown = 1.0 + arrives * off - beyond * hides
+    told = (off < 0.0) | (shown > 1.0)
+    shape = (off.size, 1, 1, 1)
+    hidden = Hidden(
+        plain=np.zeros((off.size, 1)),
+        more=np.ones(shape),
+        shown=3.0 * shown.reshape(shape),
+        behind=np.full(shape, 1.5),
+        arrives=np.full(shape, arrives),
+        beyond=np.full(shape, beyond),
+    )
+    np.testing.assert_allclose(hidden.under(np.array([2.0]))[told, 0], hides[told], atol=1e-9)
+    np.testing.assert_array_equal(hidden.under(), 1.0)

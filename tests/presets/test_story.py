@@ -11,7 +11,7 @@ from tests.conftest import Builders
 
 import halocline
 from halocline.imaging.frame import Window
-from halocline.physics.path.silhouette import tilted, view_of_subject
+from halocline.physics.path.silhouette import before_water, tilted, view_of_subject
 from halocline.physics.path.transport import abeam
 from halocline.physics.path.visibility import RangeRemap
 from halocline.presets.preset import preset_from_text
@@ -121,15 +121,15 @@ silhouette_contrast = {contrast}
 
 
 @pytest.mark.parametrize("other", [NEAR_SUBJECT, NEAR_PART])
-@pytest.mark.parametrize(("contrast", "off"), [(0.05, 0.1), (0.2, 0.05)])
+@pytest.mark.parametrize(("contrast", "pitch_deg", "off"), [(0.05, 0.0, 0.1), (0.2, -30.0, 0.06)])
 def test_each_of_two_subjects_shows_the_contrast_that_was_asked_of_it(
-    contrast: float, off: float, other: str
+    contrast: float, pitch_deg: float, off: float, other: str
 ) -> None:
     """The second one by its matte, drawn near or a part with a story of its own, and twice the contrast."""
     text = SQUARE.format(water="1c", depth_m=12.0, range_m=60.0, size_m=12.0, contrast=contrast)
     text += other.format(contrast=2.0 * contrast)
-    squares = [Square(60.0, 0.2, 130), Square(25.0, 0.2, 350, "near")]
-    far, near = contrasts_shown(text, squares, width=480)
+    squares = [Square(60.0, 0.2, 200), Square(25.0, 0.2, 290, "near")]
+    far, near = contrasts_shown(text, squares, width=480, pitch_deg=pitch_deg)
     assert far == pytest.approx(contrast, rel=off)
     assert near == pytest.approx(2.0 * contrast, rel=off)
 
@@ -210,6 +210,14 @@ def test_a_stated_view_keeps_one_remap_however_the_lens_turns(build: Builders) -
     assert with_story(path, free, axis=up).remap == with_story(path, held).remap
     assert with_story(path, free, axis=level).remap == with_story(path, free).remap
     assert with_story(path, free, axis=up).remap.exact(25.0) > 1.1 * with_story(path, free).remap.exact(25.0)
+
+
+def test_beyond_the_surface_nothing_is_hidden(build: Builders) -> None:
+    path = build.path(build.bands("1C"), depth_m=10.0)
+    seen = before_water(path, tilted(path, math.radians(30.0)))
+    assert seen.at(19.0, 0.0) > 0.0
+    for range_m in (20.001, 100.0, 1e5):
+        assert seen.at(range_m, 0.0) == seen.at(range_m, 0.2) == 0.0
 
 
 def test_a_view_that_leaves_the_water_before_the_subject_counts_as_the_steepest_that_does_not(
