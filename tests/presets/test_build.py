@@ -11,6 +11,7 @@ from halocline.errors import PhysicsError
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
+from halocline.physics.path.visibility import RangeRemap
 from halocline.presets.build import make_shot, story_report, surface
 from halocline.presets.preset import load_preset, preset_from_text
 from halocline.presets.sections import PlaceSection
@@ -239,3 +240,31 @@ def test_bodies_of_several_steps_hide_all_that_is_drawn_after_them() -> None:
     hiding = shot_of(text).hiding
     assert [len(hiding[name]) for name in ("cloud", "bubbles", "bloom", "suspended_matter")] == [0, 1, 1, 2]
     assert hiding["suspended_matter"][0] is hiding["bloom"][0] is hiding["bubbles"][0]
+
+
+def test_both_eyes_of_a_stereo_picture_have_one_remap() -> None:
+    """That of the view between them, though each looks a little to the other's side."""
+    preset = preset_from_text(
+        "format = 2\n[place]\ncamera_depth = 40.0\n[story]\nsubject_range = 30.0\nsilhouette_contrast = 0.2\n"
+        "[steps.attenuation]\n[steps.veiling_light]\n"
+    )
+
+    def looking(up_deg: float) -> CameraTrack:
+        matrix, angle = np.eye(4), math.radians(up_deg)
+        cosine, sine = math.cos(angle), math.sin(angle)
+        matrix[1:3, 1:3] = [[cosine, -sine], [sine, cosine]]
+        lens = pinhole(WINDOW, focal_length_mm=35, film_width_mm=36, camera_to_world=matrix)
+        return CameraTrack({1: lens})
+
+    def remap(track: CameraTrack, rig: CameraTrack | None) -> RangeRemap:
+        middle = None if rig is None else rig.at(1)
+        shot = make_shot(
+            preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW, rig=middle
+        )
+        return shot.path.remap
+
+    middle, eyes = looking(20.0), (looking(18.0), looking(22.0))
+    assert remap(eyes[0], None) != remap(eyes[1], None)
+    assert remap(eyes[0], middle) == remap(eyes[1], middle) == remap(middle, None)
+    told = story_report(preset, 1, LINEAR_REC709, track=middle)
+    assert told.remap == remap(middle, None) != story_report(preset, 1, LINEAR_REC709).remap
