@@ -34,9 +34,13 @@ for place, name, picture in zip(places, names, wet, strict=True):
 figure.tight_layout()
 
 # %%
-# The nearest post stands out from the water in its own direction more than the farthest, in every water.
+# What a post shows against the water just beside it falls from post to post, in every water. (Against the
+# same picture without posts it need not: they shade the water among them, and the farthest lacks most.)
 
+middles = np.array([31, 73, 115, 157])
 for name, picture in zip(names, wet, strict=True):
-    water = halocline.apply(halocline.load_preset(name), 0.0 * rgb, np.full_like(range_m, np.inf)).rgb
-    difference = np.abs(picture - water).sum(axis=-1)[60]
-    assert difference[30] > 2.0 * difference[156]
+    row = picture[60]
+    beside = 0.5 * (row[middles - 16] + row[middles + 16])
+    stands_out = np.abs(row[middles] - beside).sum(axis=-1)
+    assert (np.diff(stands_out) < 0.0).all(), (name, stands_out)
+    assert stands_out[0] > 3.0 * stands_out[-1], (name, stands_out)

@@ -5,7 +5,7 @@ One water at several visibilities
 ``water.visibility`` scales a water so that a small black object vanishes at that range; its hue stays that of
 the type. The curve is what is left of the contrast of a small black object, read from the pictures. A large
 one is seen farther: the water's blur (the step ``forward_scatter``) is left out here, since the rows below
-stand for single points and not for a wall.
+stand for single points and not for a wall, and so is the shade that a wall would throw (``light.shadows``).
 """
 
 import matplotlib.pyplot as plt
@@ -20,7 +20,11 @@ luminance = np.array([0.2126, 0.7152, 0.0722])
 
 figure, place = plt.subplots(figsize=(6, 3.4))
 for visibility in (6, 12, 24):
-    asked = [f'water.visibility="{visibility} m"', "steps.forward_scatter.enabled=false"]
+    asked = [
+        f'water.visibility="{visibility} m"',
+        "steps.forward_scatter.enabled=false",
+        "light.shadows=false",
+    ]
     preset = halocline.load_preset("jerlov-1c", asked)
     seen = halocline.apply(preset, black, range_m).rgb[0] @ luminance
     # Open water is not equally bright everywhere: each pixel is compared with the water in its own direction.

@@ -191,6 +191,6 @@ def test_looking_up_at_a_slab_under_a_sky_it_is_as_dark_as_paths_find_it(
     made = evaluate(preset.at(1).graph, frame, replace(shot, surfaces=frame), wanted=("bands",))["bands"]
     band = int(np.argmin(np.abs(shot.path.bands.wavelength_nm - 550.0)))
     ours = float(made[band, 67:69, 119:121].mean() / (math.pi * shot.path.white[band]))
-    # Of the open view some hundredths are left. A fifth of that, and 5 thousandths of the open view.
-    assert ours == pytest.approx(float(under["radiance"]), rel=0.2)
+    # Of the open view some hundredths are left. A quarter of that, and 5 thousandths of the open view.
+    assert ours == pytest.approx(float(under["radiance"]), rel=0.25)
     assert abs(ours - float(under["radiance"])) < 0.005 * float(open_water["radiance"])

@@ -36,6 +36,8 @@ _BORDER = 0.06
 # A thing before another is small up to this share of the picture's shorter side, and the other lies behind it
 # from so many times its range on.
 _SMALL, _BEHIND = 0.25, 1.1
+# Neighbours are on one surface up to so many times the nearer one's range, and their gap is at most so wide.
+_SAME, _WIDEST_GAP_M = 1.1, 0.5
 # What lies farther away shows no pattern; keeps endless range out of the products.
 FARTHEST_M = 1000.0
 
@@ -129,13 +131,38 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     if shot.camera.globe is None:
         # Of all directions there is no border.
         weight *= fades_out(range_m.shape, _BORDER)
+    gaps = _gaps((x, y, down), range_m, stride * max(shot.camera.tangent_per_px))
     behind = _behind_small_things(np.where(weight > 0.0, range_m, np.float32(0.0)).astype(np.float32))
     seen, unseen = np.nonzero(weight > 0.0), np.nonzero(behind)
     metres = np.concatenate([range_m[seen], behind[unseen]])
-    x, y, down, weight = (np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight))
+    x, y, down, weight, gaps = (
+        np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight, gaps)
+    )
     places = np.stack([x * metres, y * metres]) + np.array(axes.origin, np.float32)[:, np.newaxis]
     depth = down * metres + np.float32(shot.path.camera_depth_m)
-    return Casters(places, depth.astype(np.float32), weight.astype(np.float32))
+    return Casters(places, depth.astype(np.float32), weight.astype(np.float32), gaps_m=gaps)
+
+
+def _gaps(directions: tuple[F32, F32, F32], range_m: F32, tangent: float) -> F32:
+    """Return how far pixels' surfaces lie from those of their neighbours, metres.
+
+    Of two that are about as far away that is how far these are apart, on slanting surfaces more than beside
+    each other; otherwise they are those of two things.
+    """
+    metres = np.where(np.isfinite(range_m), range_m, np.float32(0.0))
+    found = np.float32(tangent) * metres
+    places = [along * metres for along in directions]
+    for axis in (0, 1):
+        here, there = (
+            tuple(part if number == axis else slice(None) for number in range(2))
+            for part in (slice(None, -1), slice(1, None))
+        )
+        square = sum((each[there] - each[here]) ** 2 for each in places)
+        apart = np.sqrt(np.asarray(square, np.float32))
+        near, far = np.minimum(metres[here], metres[there]), np.maximum(metres[here], metres[there])
+        apart = np.where(far <= np.float32(_SAME) * near, apart, np.float32(0.0))
+        found[here], found[there] = np.maximum(found[here], apart), np.maximum(found[there], apart)
+    return np.minimum(found, np.float32(_WIDEST_GAP_M))
 
 
 def _behind_small_things(range_m: F32) -> F32:

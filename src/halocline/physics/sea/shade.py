@@ -20,6 +20,7 @@ from functools import cached_property
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
@@ -43,6 +44,8 @@ _SKY_SPREAD = 0.57
 # A cell of light that is scattered about, in points of the sky's map; and along its side are looked at of a
 # finer map so many.
 _CELL, _IN_A_CELL = 4, 4
+# Parts of a cell of the sky's map along a side: narrow things keep no more than they are wide.
+_SKY_FINER = 4
 # A cell of the map counts as covered between points that lie this many cells apart.
 _CLOSED_CELLS = 3
 # Blurs are made on as many halvings of a map as leave this standard deviation in cells, or more.
@@ -63,12 +66,22 @@ class Casters:
         ``(n,)`` 0 to 1: how much of the light each keeps.
     spacing_m
         How far apart the points of one thing lie, metres, where that is known: gaps up to that are closed.
+    gaps_m
+        ``(n,)`` how far each lies from its neighbours, where that differs.
     """
 
     places_m: F32
     depth_m: F32
     weight: F32
     spacing_m: float = 0.0
+    gaps_m: F32 | None = None
+
+    @property
+    def gaps(self) -> F32:
+        """How far each point lies from its neighbours, as far as that is known, ``(n,)``, metres."""
+        if self.gaps_m is not None:
+            return self.gaps_m
+        return np.full(self.depth_m.size, self.spacing_m, np.float32)
 
 
 @dataclass(frozen=True)
@@ -220,9 +233,9 @@ class Shade:
     beside: Casters | None = None
 
     @cached_property
-    def _in_the_beam(self) -> tuple[F32, F32]:
-        """Depth and weight of the uppermost thing in each cell along the beam."""
-        return _uppermost(self.casters, self.square, np.asarray(self.water.beam.drift, np.float64))
+    def _in_the_beam(self) -> _Uppermost:
+        """The uppermost thing in each cell along the beam."""
+        return _uppermost(self.casters, self.square, np.asarray(self.water.beam.drift, np.float64), 1)
 
     @cached_property
     def sun(self) -> ShadeMap:
@@ -254,7 +267,7 @@ class Shade:
             return ((1.0, self.water.sky_m(way_m, depth_m)),)
 
         drift, square = np.zeros(2), self.sky_square
-        uppermost = _uppermost(self.casters, square, drift)
+        uppermost = _uppermost(self.casters, square, drift, _SKY_FINER)
         return _mapped(uppermost, square, drift, shade_depths(self.deepest_m), blurs)
 
     @cached_property
@@ -305,9 +318,8 @@ class Shade:
         """How light gets through cells, and what stands beside them leaves of the sky."""
         cells = self._cells
         things = [self.casters] if self.beside is None else [self.casters, self.beside]
-        parts = np.maximum.reduce(
-            [cells.parts(each.places_m, each.depth_m, each.weight, each.spacing_m) for each in things]
-        )
+        points = [(each.places_m, each.depth_m, each.weight, each.gaps) for each in things]
+        parts = cells.parts(*(np.concatenate(part, axis=-1) for part in zip(*points, strict=True)))
         ways = cells.ways(parts)
         return ways, cells.beside(parts, ways, self.water.softness * _SKY_SPREAD)
 
@@ -324,14 +336,14 @@ def shade_depths(deepest_m: float) -> F32:
 
 
 def _mapped(
-    uppermost: tuple[F32, F32],
+    uppermost: _Uppermost,
     square: Square,
     drift: F64,
     depths_m: F32,
     blurs: Callable[[float, float], tuple[tuple[float, float], ...]],
 ) -> ShadeMap:
     """Lay out the light below the uppermost things; ``blurs`` gives shares of it and how wide each is."""
-    top, cover = uppermost
+    top, cover = uppermost.top_m, uppermost.cover
     if not cover.any():
         # Nobody looks at it where no thing lies higher.
         return ShadeMap(square, drift, top, cover, depths_m, np.ones((2, 2, 2), np.float32))
@@ -343,11 +355,10 @@ def _mapped(
         above = float(depths_m[number - 1]) if number else 0.0
         if above < highest:
             return
-        # Most of a square has nothing that high.
-        cells = np.flatnonzero(top <= above)
-        for share_of_way, weight in _groups((depth - top.flat[cells]) / depth):
-            group = np.zeros(cover.shape, np.float32)
-            group.flat[cells] = cover.flat[cells] * weight
+        high = uppermost.tops_m <= above
+        cells, tops, parts = uppermost.cell[high], uppermost.tops_m[high], uppermost.parts[high]
+        for share_of_way, weight in _groups((depth - tops) / depth):
+            group = np.bincount(cells, parts * weight, cover.size).astype(np.float32).reshape(cover.shape)
             for share, spread in blurs(share_of_way * depth, depth):
                 if share > 1e-3:
                     light[number] -= np.float32(share) * blurred(group, spread / square.step_m)
@@ -477,8 +488,61 @@ def _in_cells(made: ShadeMap, cells: Cells) -> F32:
     return light
 
 
-def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:
-    """Return depth and weight of the uppermost thing in each cell."""
+@dataclass(frozen=True)
+class _Uppermost:
+    """The uppermost things over a square.
+
+    Attributes
+    ----------
+    top_m, cover
+        See `ShadeMap`.
+    cell, tops_m, parts
+        Of each part of a cell that has one: the cell, its depth, and how much of the cell's light it keeps.
+    """
+
+    top_m: F32
+    cover: F32
+    cell: NDArray[np.int64]
+    tops_m: F32
+    parts: F32
+
+
+def _uppermost(casters: Casters, square: Square, drift: F64, finer: int) -> _Uppermost:
+    """Return the uppermost thing in each cell, by so many parts of it along a side."""
+    step = square.step_m / finer
+    x, y = (start - 0.5 * (square.step_m - step) for start in square.start_m)
+    fine = Square((x, y), step, square.count * finer)
+    if casters.gaps_m is None:
+        top, cover = _noted(casters, fine, drift, max(_CLOSED_CELLS, math.ceil(casters.spacing_m / step) | 1))
+    else:
+        # Points far apart have wide gaps; but what is seen closely is as narrow as it is.
+        wide = casters.gaps_m > np.float32(0.5 * _CLOSED_CELLS * step)
+        top, cover = _noted(_some(casters, ~wide), fine, drift, _CLOSED_CELLS)
+        if wide.any():
+            others, theirs = _noted(_some(casters, wide), fine, drift, (_CLOSED_CELLS * finer) | 1)
+            highest = np.minimum(top, others)
+            near = highest + np.float32(step)
+            cover = np.maximum(
+                np.where(top <= near, cover, np.float32(0.0)),
+                np.where(others <= near, theirs, np.float32(0.0)),
+            )
+            top = highest
+    rows, columns = np.nonzero(cover)
+    tops = top[rows, columns]
+    cell = (rows // finer) * square.count + columns // finer
+    parts = cover[rows, columns] / np.float32(finer**2)
+    if finer > 1:
+        blocks = (square.count, finer, square.count, finer)
+        top, cover = top.reshape(blocks).min(axis=(1, 3)), cover.reshape(blocks).mean(axis=(1, 3))
+    return _Uppermost(top, cover, cell, tops, parts)
+
+
+def _some(casters: Casters, which: NDArray[np.bool_]) -> Casters:
+    return Casters(casters.places_m[:, which], casters.depth_m[which], casters.weight[which])
+
+
+def _noted(casters: Casters, square: Square, drift: F64, closed: int) -> tuple[F32, F32]:
+    """Return depth and weight of the uppermost thing in each cell; gaps of so many cells are closed."""
     column, row = (
         np.floor((place - casters.depth_m * np.float32(along) - start) / square.step_m + 0.5).astype(np.int64)
         for place, along, start in zip(casters.places_m, drift, square.start_m, strict=True)
@@ -494,7 +558,7 @@ def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:
     # Of a thing that is seen in part, the cell has the part of what lies uppermost, or hardly below.
     high = depth <= top.reshape(-1)[cell] + np.float32(square.step_m)
     np.maximum.at(cover.reshape(-1), cell[high], casters.weight[inside][high])
-    return _closed(top, cover, max(_CLOSED_CELLS, math.ceil(casters.spacing_m / square.step_m) | 1))
+    return _closed(top, cover, closed)
 
 
 def _closed(top: F32, cover: F32, cells: int) -> tuple[F32, F32]:

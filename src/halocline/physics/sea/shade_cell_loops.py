@@ -5,80 +5,165 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 
 _ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
-# Parts of a cell along each axis.
-PARTS = 2
+# Parts of a cell along each axis, and of a part along each axis so many marks tell where things are.
+PARTS, MARKS = 2, 4
+_MARKS, _ALL = np.float32(MARKS), np.float32(MARKS * MARKS)
 # A point that lies no farther from a part's edge counts for the part beyond it too, in parts: on the edge
 # fully, so that no light comes between, and things that move go over to the next part by and by.
 _NEAR = np.float32(0.25)
+# What comes no less near to the surface reaches it, in parts.
+_SURFACE = np.float32(0.06)
+
+# What things keep in parts of cells of light along x, along y and down, ``(3, down, y, x)`` each: marks of
+# where, across that way, and how much is kept there.
+Parts = tuple[NDArray[np.int32], F32]
 
 
 @compiled
-def note_points(places: F32, depth: F32, weight: F32, grid: tuple[np.float32, ...], parts: F32) -> None:
+def note_points(
+    places: F32, depth: F32, weight: F32, gaps: F32, grid: tuple[np.float32, ...], parts: Parts
+) -> None:
     """Write how much of the light things keep in parts of cells.
 
     Parameters
     ----------
-    places, depth, weight
+    places, depth, weight, gaps
         Of points of things; see `halocline.physics.sea.shade.Casters`.
     grid
         Parts a metre, and the first part's edge in parts, along x, y and down.
     parts
-        ``(down, y, x)``, 0 where nothing is; written.
+        0 where nothing is; written.
     """
     per_m, first_x, first_y, first_down = grid
-    layers, rows, columns = parts.shape
+    _, layers, rows, columns = parts[0].shape
     for k in range(depth.size):
         x, y = places[0, k] * per_m - first_x, places[1, k] * per_m - first_y
         z = max(depth[k], _ZERO) * per_m - first_down
         if not (x > -_ONE and y > -_ONE and x < columns + 1 and y < rows + 1 and z < layers + 1):
             continue
-        at = math.floor(z), math.floor(y), math.floor(x)
-        off = z - at[0] - _HALF, y - at[1] - _HALF, x - at[2] - _HALF
-        turn = 1 if off[0] > _ZERO else -1, 1 if off[1] > _ZERO else -1, 1 if off[2] > _ZERO else -1
-        near = (
-            max(abs(off[0]) / _NEAR - _ONE, _ZERO),
-            max(abs(off[1]) / _NEAR - _ONE, _ZERO),
-            max(abs(off[2]) / _NEAR - _ONE, _ZERO),
+        half = _HALF * gaps[k] * per_m
+        deep = half
+        if z - half < _SURFACE - first_down:
+            # What reaches the surface ends the water there: no light goes over it.
+            z, deep = _HALF * (z + half), _HALF * (z + half)
+        _mark(parts, ((z, deep), (y, half), (x, half)), weight[k])
+        off = (
+            z - np.float32(math.floor(z)) - _HALF,
+            y - np.float32(math.floor(y)) - _HALF,
+            x - np.float32(math.floor(x)) - _HALF,
         )
-        for number in range(8):
-            share, down, row, column = weight[k], at[0], at[1], at[2]
-            if number & 4:
-                share, down = share * near[0], down + turn[0]
-            if number & 2:
-                share, row = share * near[1], row + turn[1]
-            if number & 1:
-                share, column = share * near[2], column + turn[2]
-            inside = 0 <= down < layers and 0 <= row < rows and 0 <= column < columns
-            if inside and share > parts[down, row, column]:
-                parts[down, row, column] = share
+        # Beyond an edge it keeps light that goes over that.
+        for axis in range(3):
+            near = max(abs(off[axis]) / _NEAR - _ONE, _ZERO)
+            if near > _ZERO:
+                turn = _ONE if off[axis] > _ZERO else -_ONE
+                down = (z + turn if axis == 0 else z, deep)
+                row = (y + turn if axis == 1 else y, half)
+                column = (x + turn if axis == 2 else x, half)
+                _mark_way(parts, 2 - axis, (down, row, column), near * weight[k])
 
 
 @compiled
-def keep_uppermost(parts: F32) -> bool:
-    """Empty all parts of cells that have something above them; tell whether there were any.
+def _mark(parts: Parts, place: tuple[tuple[np.float32, np.float32], ...], weight: np.float32) -> None:
+    """Mark a point, as far about its place as told, of light along all axes."""
+    for way in range(3):
+        _mark_way(parts, way, place, weight)
 
-    Not by what is in the very next part: one level thing may be in both.
-    """
-    found = False
-    for y in range(parts.shape[1]):
-        for x in range(parts.shape[2]):
-            above = over = _ZERO
-            for down in range(parts.shape[0]):
-                here = parts[down, y, x]
-                if above > _ZERO and here > _ZERO:
-                    parts[down, y, x] = max(here - above, _ZERO)
-                    found = True
-                above, over = max(above, over), here
+
+@compiled
+def _mark_way(
+    parts: Parts, way: int, place: tuple[tuple[np.float32, np.float32], ...], weight: np.float32
+) -> None:
+    """Mark a point of light along one axis, x, y or down, where it is across that."""
+    marks, kept = parts
+    _, layers, rows, columns = marks.shape
+    (z, half_z), (y, half_y), (x, half_x) = place
+    # Along the way itself it is where it is.
+    half_z = _ZERO if way == 2 else half_z
+    half_y = _ZERO if way == 1 else half_y
+    half_x = _ZERO if way == 0 else half_x
+    for down in range(max(math.floor(z - half_z), 0), min(math.floor(z + half_z) + 1, layers)):
+        for row in range(max(math.floor(y - half_y), 0), min(math.floor(y + half_y) + 1, rows)):
+            for column in range(max(math.floor(x - half_x), 0), min(math.floor(x + half_x) + 1, columns)):
+                found = 0
+                in_z, in_y, in_x = z - np.float32(down), y - np.float32(row), x - np.float32(column)
+                if way == 0:
+                    found = _block(in_z, half_z, in_y, half_y)
+                elif way == 1:
+                    found = _block(in_z, half_z, in_x, half_x)
+                else:
+                    found = _block(in_y, half_y, in_x, half_x)
+                marks[way, down, row, column] |= found
+                kept[way, down, row, column] = max(kept[way, down, row, column], weight)
+
+
+@compiled
+def _block(first: np.float32, half_first: np.float32, second: np.float32, half_second: np.float32) -> int:
+    """Return the marks of what lies so far about a place in a part, along both axes across a way."""
+    found = 0
+    first_low = max(math.floor((first - half_first) * _MARKS), 0)
+    second_low = max(math.floor((second - half_second) * _MARKS), 0)
+    first_high = min(math.floor((first + half_first) * _MARKS), MARKS - 1)
+    second_high = min(math.floor((second + half_second) * _MARKS), MARKS - 1)
+    for one in range(first_low, first_high + 1):
+        for other in range(second_low, second_high + 1):
+            found |= 1 << (MARKS * one + other)
     return found
 
 
 @compiled
-def open_ways(parts: F32, ways: F32) -> None:
+def keep_uppermost(kept: F32) -> bool:
+    """Empty all parts of cells that have something above them; tell whether there were any.
+
+    Not by what is in the very next part: one level thing may be in both.
+
+    Parameters
+    ----------
+    kept
+        What is kept in parts, the latter of `Parts`; changed.
+    """
+    found = False
+    for way in range(3):
+        for y in range(kept.shape[2]):
+            for x in range(kept.shape[3]):
+                above = over = _ZERO
+                for down in range(kept.shape[1]):
+                    here = kept[way, down, y, x]
+                    if above > _ZERO and here > _ZERO:
+                        kept[way, down, y, x] = max(here - above, _ZERO)
+                        found = True
+                    above, over = max(above, over), here
+    return found
+
+
+@compiled
+def _count(marks: int) -> np.float32:
+    """Return how many marks there are."""
+    found = 0
+    while marks:
+        marks &= marks - 1
+        found += 1
+    return np.float32(found)
+
+
+@compiled
+def _kept_by_two(first: int, of_first: np.float32, second: int, of_second: np.float32) -> np.float32:
+    """Return how much two parts keep, one behind the other, of what goes through both."""
+    if first == 0 and second == 0:
+        return _ZERO
+    both = _count(first & second)
+    alone = (_count(first) - both) * of_first + (_count(second) - both) * of_second
+    return (both * max(of_first, of_second) + alone) / _ALL
+
+
+@compiled
+def open_ways(parts: Parts, ways: F32) -> None:
     """Write how much light gets half way through cells.
 
     Of light along an axis a thin thing across it keeps all, wherever in the cell it stands, and one along it
@@ -87,25 +172,24 @@ def open_ways(parts: F32, ways: F32) -> None:
     Parameters
     ----------
     parts
-        See `note_points`.
+        See `Parts`.
     ways
         ``(8, down, y, x)``: along no axis, x, y, both, down, and so on; written.
     """
+    marks, kept = parts
     for down in range(ways.shape[1]):
         for y in range(ways.shape[2]):
             for x in range(ways.shape[3]):
+                z_0, y_0, x_0 = PARTS * down, PARTS * y, PARTS * x
                 along_x = along_y = along_down = _ZERO
                 for one in range(PARTS):
                     for other in range(PARTS):
-                        most_x = most_y = most_down = _ZERO
-                        for k in range(PARTS):
-                            at_down, at_y, at_x = PARTS * down, PARTS * y, PARTS * x
-                            most_x = max(most_x, parts[at_down + one, at_y + other, at_x + k])
-                            most_y = max(most_y, parts[at_down + one, at_y + k, at_x + other])
-                            most_down = max(most_down, parts[at_down + k, at_y + one, at_x + other])
-                        along_x += most_x
-                        along_y += most_y
-                        along_down += most_down
+                        a, b = (0, z_0 + one, y_0 + other, x_0), (0, z_0 + one, y_0 + other, x_0 + 1)
+                        along_x += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
+                        a, b = (1, z_0 + one, y_0, x_0 + other), (1, z_0 + one, y_0 + 1, x_0 + other)
+                        along_y += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
+                        a, b = (2, z_0, y_0 + one, x_0 + other), (2, z_0 + 1, y_0 + one, x_0 + other)
+                        along_down += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
                 for way in range(8):
                     most = along_x if way & 1 else _ZERO
                     most = max(most, along_y) if way & 2 else most
@@ -184,7 +268,12 @@ def _add_along(
 
 @compiled
 def light_about(
-    lit: F32, again: np.float32, ways: F32, kept: F32, times: int, rays: tuple[F32, F32, F32]
+    lit: F32,
+    again: np.float32,
+    ways: F32,
+    of_ways: tuple[F32, F32],
+    times: int,
+    rays: tuple[F32, F32, F32],
 ) -> None:
     """Follow light that has been scattered about from cell to cell.
 
@@ -196,8 +285,9 @@ def light_about(
         Share of that light that had been scattered about before.
     ways
         See `open_ways`.
-    kept
-        From a cell to those that share a side, an edge, a corner: how much of it is not turned, ``(3,)``.
+    of_ways
+        From a cell to those that share a side, an edge, a corner: how much of it is not turned, ``(3,)``; and
+        shares of all light of the ways to these, by x, y and down, ``(27,)``, 0 for none.
     times
         How often it is followed.
     rays
@@ -205,14 +295,12 @@ def light_about(
         shape of ``lit``. The first and the last are the result: what things leave of it, 0 to 1.
     """
     sent, _, about = rays
+    kept, shares = of_ways
     layers, rows, columns = lit.shape
     for down in range(layers):
         for y in range(rows):
             for x in range(columns):
                 sent[down, y, x] = lit[down, y, x] / (_ONE - again)
-    # Shares of sides, edges and corners: Lebedev's points, exact for harmonics up to the seventh, without
-    # those within Snell's window, a fifth of all. What comes from there counts for the sky's.
-    shares = np.float32(1.25 / 21.0), np.float32(5.0 / 105.0), np.float32(11.25 / 280.0)
     for _ in range(times):
         for down in range(layers):
             for y in range(rows):
@@ -221,9 +309,8 @@ def light_about(
         for number in range(27):
             turn = number % 3 - 1, number // 3 % 3 - 1, number // 9 - 1
             across = abs(turn[0]) + abs(turn[1]) + abs(turn[2]) - 1
-            in_window = turn[2] > 0 and across < 2
-            if across >= 0 and not in_window:
-                _add_along(ways, turn, kept[across], shares[across], rays)
+            if shares[number] > _ZERO:
+                _add_along(ways, turn, kept[across], shares[number], rays)
         for down in range(layers):
             for y in range(rows):
                 for x in range(columns):

@@ -3,7 +3,7 @@
 The maps of `halocline.physics.sea.shade` know the uppermost thing over each place. That tells all of the
 sun's beam, but not of the sky's light, of which a wall beside a place hides a part, nor of light that comes
 from all sides. Here the water about the lens is a grid of cells as high as they are wide, and each knows how
-much a thing in it keeps of light along each axis.
+much a thing in it keeps of light along each axis: what part of it the thing is as wide as, to an eighth.
 
 What a place scatters about, S, was the sun's and the sky's, or had been scattered about before. After 1 / k,
 k = a + (1 - g) b, light has lost its direction (the transport length), so
@@ -24,13 +24,15 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-import cv2
 import numpy as np
 
 from halocline._typing import F32
 from halocline.late_dataclass import dataclass
+from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.transport import DIFFUSE_ASYMMETRY
 from halocline.physics.sea.shade_cell_loops import (
     PARTS,
+    Parts,
     keep_uppermost,
     light_about,
     note_points,
@@ -40,6 +42,8 @@ from halocline.physics.sea.shade_cell_loops import (
 
 # How often light that has been scattered about is followed to where such light has lit it.
 _TIMES = 3
+# Of a mean over directions, what those to sides, edges and corners of a cube have each.
+_LEBEDEV = (1.0 / 21.0, 4.0 / 105.0, 9.0 / 280.0)
 # The sky's light as one way down and two cones: slopes where they part, of a normal lobe; and ways in a cone.
 _PARTS_AT, _CONES, _AROUND = (0.225, 0.675), (0.45, 0.9), 8
 # So much of a cell lies before where whole metres begin, and above the surface: people build along these, and
@@ -78,26 +82,22 @@ class Cells:
         """Depths of their middles, ``(layers,)``."""
         return ((np.arange(self.layers) + 0.5 - CELLS_BEGIN) * self.step_m).astype(np.float32)
 
-    def parts(self, places_m: F32, depth_m: F32, weight: F32, spacing_m: float) -> F32:
-        """Return what points of things keep in parts of cells; gaps up to ``spacing_m`` are closed."""
-        step = self.step_m / PARTS
-        noted = np.zeros(tuple(PARTS * size for size in self.shape), np.float32)
+    def parts(self, places_m: F32, depth_m: F32, weight: F32, gaps_m: F32) -> Parts:
+        """Return what points of things keep in parts of cells; gaps of so much about each are closed."""
+        step, shape = self.step_m / PARTS, (3, *(PARTS * size for size in self.shape))
+        parts = np.zeros(shape, np.int32), np.zeros(shape, np.float32)
         starts = *self.start_m, -CELLS_BEGIN * self.step_m
         grid = (np.float32(1.0 / step), *(np.float32(start / step) for start in starts))
-        note_points(places_m, depth_m, weight, grid, noted)
-        if spacing_m > step:
-            kernel = np.ones((math.ceil(spacing_m / step) | 1,) * 2, np.uint8)
-            for layer in noted:
-                cv2.morphologyEx(layer, cv2.MORPH_CLOSE, kernel, dst=layer, borderType=cv2.BORDER_REPLICATE)
-        return noted
+        note_points(places_m, depth_m, weight, gaps_m, grid, parts)
+        return parts
 
-    def ways(self, parts: F32) -> F32:
+    def ways(self, parts: Parts) -> F32:
         """Return how much light gets half way through cells, ``(8, *shape)``; see `open_ways`."""
         made = np.empty((8, *self.shape), np.float32)
         open_ways(parts, made)
         return made
 
-    def beside(self, parts: F32, ways: F32, spread: float) -> F32 | None:
+    def beside(self, parts: Parts, ways: F32, spread: float) -> F32 | None:
         """Return what is left of the sky by what stands beside cells, of what the uppermost things leave.
 
         Parameters
@@ -112,7 +112,7 @@ class Cells:
         F32 | None
             0 to 1, of `shape`; None where no thing stands below another's top.
         """
-        if not keep_uppermost(parts):
+        if not keep_uppermost(parts[1]):
             return None
         slopes = _sky_slopes(spread)
         whole, uppermost = np.zeros(self.shape, np.float32), np.zeros(self.shape, np.float32)
@@ -135,7 +135,10 @@ class Cells:
         """
         kept = np.exp(-per_m * self.step_m * np.sqrt([1.0, 2.0, 3.0])).astype(np.float32)
         sent, coming, about = (np.empty(self.shape, np.float32) for _ in range(3))
-        light_about(_even(lit, ways), np.float32(min(again, 0.99)), ways, kept, _TIMES, (sent, coming, about))
+        of_ways = kept, _ways_about()
+        light_about(
+            _even(lit, ways), np.float32(min(again, 0.99)), ways, of_ways, _TIMES, (sent, coming, about)
+        )
         return sent, about
 
 
@@ -156,6 +159,21 @@ def _even(lit: F32, ways: F32) -> F32:
         made[here] += flow
         made[there] -= flow
     return made
+
+
+@lru_cache(maxsize=1)
+def _ways_about() -> F32:
+    """Return shares of light that has been scattered about along ways from cell to cell, ``(27,)``.
+
+    Lebedev's points, exact for harmonics up to the seventh, and that light about the vertical in its lobe.
+    None for ways within Snell's window: what comes from there counts for the sky's.
+    """
+    x, y, down = (np.arange(27) // step % 3 - 1 for step in (1, 3, 9))
+    square = x**2 + y**2 + down**2
+    cosine = down / np.sqrt(np.maximum(square, 1))
+    found = np.array((0.0, *_LEBEDEV))[square] * henyey_greenstein(cosine, DIFFUSE_ASYMMETRY)
+    found[(down > 0) & (square < 3)] = 0.0
+    return np.asarray(found / found.sum(), np.float32)
 
 
 @lru_cache(maxsize=8)
