@@ -164,38 +164,57 @@ def _kept_by_two(first: int, of_first: np.float32, second: int, of_second: np.fl
 
 @compiled
 def open_ways(parts: Parts, ways: F32) -> None:
-    """Write how much light gets half way through cells.
+    """Write how much things in cells keep of light along each axis.
 
-    Of light along an axis a thin thing across it keeps all, wherever in the cell it stands, and one along it
-    next to nothing; of slanting light the most that it keeps along either.
+    A thin thing across it keeps all, wherever in the cell it stands, and one along it next to nothing.
 
     Parameters
     ----------
     parts
         See `Parts`.
     ways
-        ``(8, down, y, x)``: along no axis, x, y, both, down, and so on; written.
+        ``(9, down, y, x)``: along x in the cell's first half, in the second and in both, along y and down;
+        written.
     """
     marks, kept = parts
+    share = _ONE / np.float32(PARTS * PARTS)
     for down in range(ways.shape[1]):
         for y in range(ways.shape[2]):
             for x in range(ways.shape[3]):
                 z_0, y_0, x_0 = PARTS * down, PARTS * y, PARTS * x
-                along_x = along_y = along_down = _ZERO
-                for one in range(PARTS):
-                    for other in range(PARTS):
-                        a, b = (0, z_0 + one, y_0 + other, x_0), (0, z_0 + one, y_0 + other, x_0 + 1)
-                        along_x += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
-                        a, b = (1, z_0 + one, y_0, x_0 + other), (1, z_0 + one, y_0 + 1, x_0 + other)
-                        along_y += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
-                        a, b = (2, z_0, y_0 + one, x_0 + other), (2, z_0 + 1, y_0 + one, x_0 + other)
-                        along_down += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
-                for way in range(8):
-                    most = along_x if way & 1 else _ZERO
-                    most = max(most, along_y) if way & 2 else most
-                    most = max(most, along_down) if way & 4 else most
-                    left = max(_ONE - most / np.float32(PARTS * PARTS), _ZERO)
-                    ways[way, down, y, x] = np.sqrt(left)
+                for way in range(3):
+                    first = second = both = _ZERO
+                    for one in range(PARTS):
+                        for other in range(PARTS):
+                            a, b = (way, z_0, y_0 + one, x_0 + other), (way, z_0 + 1, y_0 + one, x_0 + other)
+                            if way == 0:
+                                a, b = (way, z_0 + one, y_0 + other, x_0), (way, z_0 + one, y_0 + other, x_0 + 1)
+                            elif way == 1:
+                                a, b = (way, z_0 + one, y_0, x_0 + other), (way, z_0 + one, y_0 + 1, x_0 + other)
+                            first += _kept_by_two(marks[a], kept[a], 0, _ZERO)
+                            second += _kept_by_two(marks[b], kept[b], 0, _ZERO)
+                            both += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
+                    ways[3 * way, down, y, x] = min(first * share, _ONE)
+                    ways[3 * way + 1, down, y, x] = min(second * share, _ONE)
+                    ways[3 * way + 2, down, y, x] = min(both * share, _ONE)
+
+
+@compiled
+def _through(
+    ways: F32, turn: tuple[int, int, int], down: int, y: int, x: int
+) -> tuple[np.float32, np.float32]:
+    """Return how much light along x, y and down, or against them, gets into a cell's middle, and on from there.
+
+    Of slanting light things keep the most that they keep along any of its axes.
+    """
+    first = whole = _ZERO
+    for axis in range(3):
+        if turn[axis] != 0:
+            entry = 3 * axis if turn[axis] > 0 else 3 * axis + 1
+            first = max(first, ways[entry, down, y, x])
+            whole = max(whole, ways[3 * axis + 2, down, y, x])
+    into = _ONE - first
+    return into, (_ONE - max(whole, first)) / into if into > _ZERO else _ZERO
 
 
 @compiled
@@ -216,8 +235,8 @@ def sky_through(ways: F32, slopes: F32, light: F32) -> None:
     now, before = np.ones((rows, columns), np.float32), np.ones((rows, columns), np.float32)
     for number in range(slopes.shape[0]):
         aside_x, aside_y, share = slopes[number, 0], slopes[number, 1], slopes[number, 2]
-        way = 4 + (1 if aside_x != _ZERO else 0) + (2 if aside_y != _ZERO else 0)
         step_x, step_y = 1 if aside_x > _ZERO else -1, 1 if aside_y > _ZERO else -1
+        turn = (0 if aside_x == _ZERO else step_x), (0 if aside_y == _ZERO else step_y), 1
         part_x, part_y = abs(aside_x), abs(aside_y)
         for y in range(rows):
             for x in range(columns):
@@ -230,11 +249,12 @@ def sky_through(ways: F32, slopes: F32, light: F32) -> None:
                     from_x = min(max(x - step_x, 0), columns - 1)
                     straight = before[y, x] + part_x * (before[y, from_x] - before[y, x])
                     beside = before[from_y, x] + part_x * (before[from_y, from_x] - before[from_y, x])
-                    now[y, x] = ways[way, down, y, x] * (straight + part_y * (beside - straight))
+                    into, _ = _through(ways, turn, down, y, x)
+                    now[y, x] = into * (straight + part_y * (beside - straight))
                     light[down, y, x] += share * now[y, x]
             for y in range(rows):
                 for x in range(columns):
-                    before[y, x] = now[y, x] * ways[way, down, y, x]
+                    before[y, x] = now[y, x] * _through(ways, turn, down, y, x)[1]
 
 
 @compiled
@@ -243,9 +263,8 @@ def _add_along(
 ) -> None:
     """Add a share of what comes to cells along one direction; see `light_about`."""
     along_x, along_y, along_down = turn
-    sent, coming, about = rays
+    sent, leaving, about = rays
     layers, rows, columns = sent.shape
-    way = abs(along_x) + 2 * abs(along_y) + 4 * abs(along_down)
     for one in range(layers):
         down = one if along_down >= 0 else layers - 1 - one
         from_down = down - along_down
@@ -257,12 +276,12 @@ def _add_along(
                 x = three if along_x >= 0 else columns - 1 - three
                 from_x = x - along_x
                 here = sent[down, y, x]
+                into, on = _through(ways, turn, down, y, x)
                 # From beyond the edges comes as much as along them.
                 found = here
                 if inside and 0 <= from_x < columns:
-                    through = kept * ways[way, from_down, from_y, from_x] * ways[way, down, y, x]
-                    found = (_ONE - kept) * here + through * coming[from_down, from_y, from_x]
-                coming[down, y, x] = found
+                    found = (_ONE - kept) * here + kept * into * leaving[from_down, from_y, from_x]
+                leaving[down, y, x] = found * on
                 about[down, y, x] += share * found
 
 
@@ -291,8 +310,8 @@ def light_about(
     times
         How often it is followed.
     rays
-        Room for what each cell scatters about, what comes to it along one direction and along all, of the
-        shape of ``lit``. The first and the last are the result: what things leave of it, 0 to 1.
+        Room for what each cell scatters about, what leaves it along one direction and what comes to it along
+        all, of the shape of ``lit``. The first and the last are the result: what things leave of it, 0 to 1.
     """
     sent, _, about = rays
     kept, shares = of_ways

@@ -92,8 +92,8 @@ class Cells:
         return parts
 
     def ways(self, parts: Parts) -> F32:
-        """Return how much light gets half way through cells, ``(8, *shape)``; see `open_ways`."""
-        made = np.empty((8, *self.shape), np.float32)
+        """Return how much light along each axis things in cells keep, ``(9, *shape)``; see `open_ways`."""
+        made = np.empty((9, *self.shape), np.float32)
         open_ways(parts, made)
         return made
 
@@ -150,12 +150,13 @@ def _even(lit: F32, ways: F32) -> F32:
     up and down. This takes from it what changes from cell to cell.
     """
     made = lit.copy()
-    for axis, way in enumerate((4, 2, 1)):
+    for axis, way in enumerate((6, 3, 0)):
         here, there = (
             tuple(part if number == axis else slice(None) for number in range(3))
             for part in (slice(None, -1), slice(1, None))
         )
-        flow = np.float32(0.25) * ways[way][here] * ways[way][there] * (made[there] - made[here])
+        free = (np.float32(1.0) - ways[way + 1][here]) * (np.float32(1.0) - ways[way][there])
+        flow = np.float32(0.25) * free * (made[there] - made[here])
         made[here] += flow
         made[there] -= flow
     return made
