@@ -135,33 +135,34 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     behind = _behind_small_things(np.where(weight > 0.0, range_m, np.float32(0.0)).astype(np.float32))
     seen, unseen = np.nonzero(weight > 0.0), np.nonzero(behind)
     metres = np.concatenate([range_m[seen], behind[unseen]])
-    x, y, down, weight, gaps = (
-        np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight, gaps)
-    )
+    x, y, down, weight = (np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight))
+    gaps = np.concatenate([gaps[:, *seen], gaps[:, *unseen]], axis=1)
     places = np.stack([x * metres, y * metres]) + np.array(axes.origin, np.float32)[:, np.newaxis]
     depth = down * metres + np.float32(shot.path.camera_depth_m)
     return Casters(places, depth.astype(np.float32), weight.astype(np.float32), gaps_m=gaps)
 
 
 def _gaps(directions: tuple[F32, F32, F32], range_m: F32, tangent: float) -> F32:
-    """Return how far pixels' surfaces lie from those of their neighbours, metres.
+    """Return how far pixels' surfaces lie from their neighbours', along each axis, ``(3, ...)``, metres.
 
-    Of two that are about as far away that is how far these are apart, on slanting surfaces more than beside
-    each other; otherwise they are those of two things.
+    Of two that are about as far away that is how far these are apart; otherwise they are those of two things,
+    and where all neighbours are, a pixel stands for as much as it is wide.
     """
     metres = np.where(np.isfinite(range_m), range_m, np.float32(0.0))
-    found = np.float32(tangent) * metres
-    places = [along * metres for along in directions]
+    places = np.stack([along * metres for along in directions])
+    found = np.zeros_like(places)
     for axis in (0, 1):
         here, there = (
             tuple(part if number == axis else slice(None) for number in range(2))
             for part in (slice(None, -1), slice(1, None))
         )
-        square = sum((each[there] - each[here]) ** 2 for each in places)
-        apart = np.sqrt(np.asarray(square, np.float32))
         near, far = np.minimum(metres[here], metres[there]), np.maximum(metres[here], metres[there])
-        apart = np.where(far <= np.float32(_SAME) * near, apart, np.float32(0.0))
-        found[here], found[there] = np.maximum(found[here], apart), np.maximum(found[there], apart)
+        apart = np.abs(places[:, *there] - places[:, *here])
+        apart *= far <= np.float32(_SAME) * near
+        np.maximum(found[:, *here], apart, out=found[:, *here])
+        np.maximum(found[:, *there], apart, out=found[:, *there])
+    alone = found.max(axis=0) == 0.0
+    found[:, alone] = np.float32(tangent) * metres[alone]
     return np.minimum(found, np.float32(_WIDEST_GAP_M))
 
 

@@ -67,7 +67,7 @@ class Casters:
     spacing_m
         How far apart the points of one thing lie, metres, where that is known: gaps up to that are closed.
     gaps_m
-        ``(n,)`` how far each lies from its neighbours, where that differs.
+        ``(3, n)`` how far each lies from its neighbours along the axes and down, where that differs.
     """
 
     places_m: F32
@@ -78,10 +78,10 @@ class Casters:
 
     @property
     def gaps(self) -> F32:
-        """How far each point lies from its neighbours, as far as that is known, ``(n,)``, metres."""
+        """How far each point lies from its neighbours, as far as that is known, ``(3, n)``, metres."""
         if self.gaps_m is not None:
             return self.gaps_m
-        return np.full(self.depth_m.size, self.spacing_m, np.float32)
+        return np.full((3, self.depth_m.size), self.spacing_m, np.float32)
 
 
 @dataclass(frozen=True)
@@ -516,7 +516,7 @@ def _uppermost(casters: Casters, square: Square, drift: F64, finer: int) -> _Upp
         top, cover = _noted(casters, fine, drift, max(_CLOSED_CELLS, math.ceil(casters.spacing_m / step) | 1))
     else:
         # Points far apart have wide gaps; but what is seen closely is as narrow as it is.
-        wide = casters.gaps_m > np.float32(0.5 * _CLOSED_CELLS * step)
+        wide = casters.gaps_m[:2].max(axis=0) > np.float32(0.5 * _CLOSED_CELLS * step)
         top, cover = _noted(_some(casters, ~wide), fine, drift, _CLOSED_CELLS)
         if wide.any():
             others, theirs = _noted(_some(casters, wide), fine, drift, (_CLOSED_CELLS * finer) | 1)

@@ -47,12 +47,12 @@ def note_points(
         z = max(depth[k], _ZERO) * per_m - first_down
         if not (x > -_ONE and y > -_ONE and x < columns + 1 and y < rows + 1 and z < layers + 1):
             continue
-        half = _HALF * gaps[k] * per_m
-        deep = half
-        if z - half < _SURFACE - first_down:
+        across, along = _HALF * gaps[0, k] * per_m, _HALF * gaps[1, k] * per_m
+        deep = _HALF * gaps[2, k] * per_m
+        if z - deep < _SURFACE - first_down:
             # What reaches the surface ends the water there: no light goes over it.
-            z, deep = _HALF * (z + half), _HALF * (z + half)
-        _mark(parts, ((z, deep), (y, half), (x, half)), weight[k])
+            z, deep = _HALF * (z + deep), _HALF * (z + deep)
+        _mark(parts, ((z, deep), (y, along), (x, across)), weight[k])
         off = (
             z - np.float32(math.floor(z)) - _HALF,
             y - np.float32(math.floor(y)) - _HALF,
@@ -63,10 +63,12 @@ def note_points(
             near = max(abs(off[axis]) / _NEAR - _ONE, _ZERO)
             if near > _ZERO:
                 turn = _ONE if off[axis] > _ZERO else -_ONE
-                down = (z + turn if axis == 0 else z, deep)
-                row = (y + turn if axis == 1 else y, half)
-                column = (x + turn if axis == 2 else x, half)
-                _mark_way(parts, 2 - axis, (down, row, column), near * weight[k])
+                beyond = (
+                    (z + turn if axis == 0 else z, deep),
+                    (y + turn if axis == 1 else y, along),
+                    (x + turn if axis == 2 else x, across),
+                )
+                _mark_way(parts, 2 - axis, beyond, near * weight[k])
 
 
 @compiled
@@ -188,9 +190,15 @@ def open_ways(parts: Parts, ways: F32) -> None:
                         for other in range(PARTS):
                             a, b = (way, z_0, y_0 + one, x_0 + other), (way, z_0 + 1, y_0 + one, x_0 + other)
                             if way == 0:
-                                a, b = (way, z_0 + one, y_0 + other, x_0), (way, z_0 + one, y_0 + other, x_0 + 1)
+                                a, b = (
+                                    (way, z_0 + one, y_0 + other, x_0),
+                                    (way, z_0 + one, y_0 + other, x_0 + 1),
+                                )
                             elif way == 1:
-                                a, b = (way, z_0 + one, y_0, x_0 + other), (way, z_0 + one, y_0 + 1, x_0 + other)
+                                a, b = (
+                                    (way, z_0 + one, y_0, x_0 + other),
+                                    (way, z_0 + one, y_0 + 1, x_0 + other),
+                                )
                             first += _kept_by_two(marks[a], kept[a], 0, _ZERO)
                             second += _kept_by_two(marks[b], kept[b], 0, _ZERO)
                             both += _kept_by_two(marks[a], kept[a], marks[b], kept[b])
@@ -203,7 +211,7 @@ def open_ways(parts: Parts, ways: F32) -> None:
 def _through(
     ways: F32, turn: tuple[int, int, int], down: int, y: int, x: int
 ) -> tuple[np.float32, np.float32]:
-    """Return how much light along x, y and down, or against them, gets into a cell's middle, and on from there.
+    """Return how much light along axes, or against them, gets to a cell's middle, and on from there.
 
     Of slanting light things keep the most that they keep along any of its axes.
     """
