@@ -1,6 +1,6 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level | deep | hull | edge | opening | other | boxes]
+    python tools/follow_photons.py [level | deep | hull | edge | opening | other | boxes | seen]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
 `photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
@@ -10,7 +10,9 @@ that of `photons_under_a_hull.csv`: such water before a disc whose edge hides th
 `photons_through_an_opening.csv`: under a level roof with a round opening towards the sun, and with a disc
 over that; with ``other`` that of `photons_past_other_things.csv`: a hull and an opening of
 other sizes, under another sun; with ``boxes`` that of `photons_past_boxes.csv`: views of the black boxes of
-`scenes_of_boxes.json`, and without them. The water scatters by
+`scenes_of_boxes.json`, and without them; with ``seen`` that of `photons_past_seen_boxes.csv`: everyday scenes
+of black boxes, `scenes_seen.json`, each photon with and without them, so that what they leave is known better
+than either. The water scatters by
 Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
 and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
 sea.
@@ -24,6 +26,7 @@ import math
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -96,6 +99,7 @@ EDGE_VIEWS_DEG = (-8.0, -5.0, -3.5, -2.0, 0.0, 3.0, 6.0, 9.0)
 # no roof.
 NO_ROOF = (-1.0, 0.0, 0.0)
 BOXES = Path(__file__).parents[1] / "tests" / "reference" / "data" / "scenes_of_boxes.json"
+SEEN = BOXES.with_name("scenes_seen.json")
 NO_BOXES: F64 = np.zeros((0, 6))
 # Absorption and scattering, 1/m; how deep the lens, the roof and a disc over it are, and the radius of the
 # opening and of the disc, metres: none, as large as what the lens sees of it, or half that. Views to the side
@@ -288,6 +292,99 @@ def radiance(
     return mean, math.sqrt(max(squares / photons - mean * mean, 0.0) / photons)
 
 
+@njit(cache=True)
+def with_and_without(
+    chance: np.random.Generator,
+    water: tuple[float, float, float],
+    way: tuple[float, float, float],
+    sun: tuple[float, float, float],
+    boxes: F64,
+) -> tuple[float, float]:
+    """Return what one photon finds without boxes and among them; water, way and sun as `photon` has them."""
+    (absorption, scattering, depth_m), among = water, True
+    c, weight, found, left = absorption + scattering, 1.0, 0.0, 0.0
+    x, y, z, sky = 0.0, depth_m, 0.0, (1.0 - sun[2]) / math.pi * INDEX * INDEX
+    beam = (1.0 - reflected(sun[1])) / sun[1] * sun[2]
+    while True:
+        step = -math.log(1.0 - chance.random()) / c
+        to_top = y / way[1] if way[1] > 0.0 else math.inf
+        if among and in_boxes((x, y, z), way, min(step, to_top), boxes):
+            among = False
+        if to_top < step:
+            mirrored = reflected(way[1])
+            part = weight * (1.0 - mirrored) * sky
+            found, left = found + part, left + (part if among else 0.0)
+            weight *= mirrored
+            if weight < 1e-4:
+                return found, left
+            x, y, z = x + way[0] * y / way[1], 0.0, z + way[2] * y / way[1]
+            way = (way[0], -way[1], way[2])
+            continue
+        x, y, z = x + way[0] * step, y - way[1] * step, z + way[2] * step
+        weight *= scattering / c
+        spread = 1.0 + LOBE * LOBE - 2.0 * LOBE * (way[0] * sun[0] + way[1] * sun[1])
+        lobe = (1.0 - LOBE * LOBE) / (4.0 * math.pi * spread * math.sqrt(spread))
+        part = weight * lobe * beam * math.exp(-c * y / sun[1])
+        lit = among and not in_boxes((x, y, z), (sun[0], sun[1], 0.0), y / sun[1], boxes)
+        found, left = found + part, left + (part if lit else 0.0)
+        if weight < 0.02:
+            if chance.random() > 0.2:
+                return found, left
+            weight /= 0.2
+        way = turned(chance, way, (LOBE, 0.0))
+
+
+@njit(cache=True)
+def left_by_boxes(
+    water: tuple[float, float, float],
+    way: tuple[float, float, float],
+    sun: tuple[float, float, float],
+    boxes: F64,
+    photons: int,
+    chance: np.random.Generator,
+) -> tuple[float, float, float, float]:
+    """Return radiance without boxes, its standard error, the share that boxes leave, and that one's."""
+    whole = lost = squares = of_lost = 0.0
+    for _ in range(photons):
+        found, left = with_and_without(chance, water, way, sun, boxes)
+        whole, lost = whole + found, lost + found - left
+        squares, of_lost = squares + found * found, of_lost + (found - left) ** 2
+    mean, taken = whole / photons, lost / photons
+    error = math.sqrt(max(squares / photons - mean * mean, 0.0) / photons)
+    of_share = math.sqrt(max(of_lost / photons - taken * taken, 0.0) / photons) / mean
+    return mean, error, 1.0 - taken / mean, of_share
+
+
+def print_seen() -> None:
+    """Print what black boxes leave of views of everyday scenes; angles to the right and up by tangents."""
+    sys.stdout.write("scene,aside_deg,up_deg,open,open_error,left,left_error\n")
+    for name, scene in json.loads(SEEN.read_text(encoding="utf-8")).items():
+        water, sun, boxes = scene_of_boxes(scene)
+        ahead, aside, up = view_axes(math.radians(scene["azimuth_deg"]), math.radians(scene["height_deg"]))
+        for right, above in scene["views"]:
+            way = ahead + aside * math.tan(math.radians(right)) + up * math.tan(math.radians(above))
+            way /= np.linalg.norm(way)
+            towards = (float(way[0]), float(way[1]), float(way[2]))
+            chance = np.random.default_rng(1)
+            mean, error, left, of_left = left_by_boxes(water, towards, sun, boxes, scene["photons"], chance)
+            numbers = f"{mean:.4g},{error:.2g},{left:.4g},{of_left:.2g}"
+            sys.stdout.write(f'"{name}",{right:.4g},{above:.4g},{numbers}\n')
+            sys.stdout.flush()
+
+
+def scene_of_boxes(
+    scene: dict[str, Any],
+) -> tuple[tuple[float, float, float], tuple[float, float, float], F64]:
+    """Return a scene's water, its sun, and its boxes by depth."""
+    water = scene["absorption"], scene["scattering"], scene["depth_m"]
+    in_water = math.asin(math.cos(math.radians(scene["sun_deg"])) / INDEX)
+    # About the lens, x towards the sun, up and z; by depth here.
+    low, high = np.array(scene["boxes"])[:, :3], np.array(scene["boxes"])[:, 3:]
+    boxes = np.concatenate([low, high], axis=1)
+    boxes[:, 1], boxes[:, 4] = water[2] - high[:, 1], water[2] - low[:, 1]
+    return water, (math.sin(in_water), math.cos(in_water), direct_sun_share(scene["sun_deg"])), boxes
+
+
 def main() -> None:
     """Print a table."""
     if sys.argv[1:] == ["level"]:
@@ -304,6 +401,8 @@ def main() -> None:
         print_others()
     elif sys.argv[1:] == ["boxes"]:
         print_boxes()
+    elif sys.argv[1:] == ["seen"]:
+        print_seen()
     else:
         print_looking_up()
 
@@ -440,13 +539,7 @@ def print_boxes() -> None:
     """Print views of black boxes, and without them."""
     sys.stdout.write("scene,view,angle_deg,open,open_error,under,error\n")
     for name, scene in json.loads(BOXES.read_text(encoding="utf-8")).items():
-        water = scene["absorption"], scene["scattering"], scene["depth_m"]
-        in_water = math.asin(math.cos(math.radians(scene["sun_deg"])) / INDEX)
-        sun = (math.sin(in_water), math.cos(in_water), direct_sun_share(scene["sun_deg"]))
-        # About the lens, x towards the sun, up and z; by depth here.
-        low, high = np.array(scene["boxes"])[:, :3], np.array(scene["boxes"])[:, 3:]
-        boxes = np.concatenate([low, high], axis=1)
-        boxes[:, 1], boxes[:, 4] = water[2] - high[:, 1], water[2] - low[:, 1]
+        water, sun, boxes = scene_of_boxes(scene)
         ahead, aside, up = view_axes(math.radians(scene["azimuth_deg"]), math.radians(scene["height_deg"]))
         for view, angle in scene["views"]:
             turn = math.radians(angle)

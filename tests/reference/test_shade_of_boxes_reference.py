@@ -84,7 +84,9 @@ def lens(scene: dict[str, Any]) -> Camera:
     aside = np.array([-math.sin(azimuth), 0.0, math.cos(azimuth)])
     matrix = np.eye(4)
     matrix[:3, :3] = TO_WORLD @ np.stack([aside, np.cross(aside, ahead), -ahead], axis=1)
-    return pinhole(WINDOW, focal_length_mm=18.0, film_width_mm=36.0, camera_to_world=matrix)
+    return pinhole(
+        WINDOW, focal_length_mm=scene.get("focal", 18.0), film_width_mm=36.0, camera_to_world=matrix
+    )
 
 
 def seen_from_the_sun(scene: dict[str, Any]) -> SunView:
@@ -104,8 +106,8 @@ def seen_from_the_sun(scene: dict[str, Any]) -> SunView:
     return SunView(points.astype(np.float32), POINTS_M, TO_WORLD @ ahead)
 
 
-def picture(scene: dict[str, Any], folder: Path) -> F64:
-    """Radiance per irradiance of 1 on the sea."""
+def picture(scene: dict[str, Any], folder: Path, *, told_by_sun: bool = True) -> F64:
+    """Radiance per irradiance of 1 on the sea, of things as the sun or the lens alone sees them."""
     water = f"{scene['absorption']},{scene['scattering']}\n"
     rows = "".join(f"{nm},{water}" for nm in range(400, 701, 10))
     (folder / "water.csv").write_text("wavelength,a,b\n" + rows, encoding="utf-8")
@@ -124,7 +126,7 @@ def picture(scene: dict[str, Any], folder: Path) -> F64:
         "range": rays.range_m.astype(np.float32),
     }
     frame = Frame(planes, WINDOW, WINDOW)
-    shot = replace(shot, surfaces=frame, sun_view=seen_from_the_sun(scene))
+    shot = replace(shot, surfaces=frame, sun_view=seen_from_the_sun(scene) if told_by_sun else None)
     made = evaluate(preset.at(1).graph, frame, shot, wanted=("bands",))["bands"]
     path = shot.path
     band = int(np.argmin(np.abs(path.bands.wavelength_nm - 550.0)))
