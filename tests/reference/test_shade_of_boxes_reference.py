@@ -49,7 +49,7 @@ BOUNDS = {
     "roof, low sun": (0.7, 1.85),
     "roof with a slot": (0.5, 1.55),
     "wall, sun from behind the lens": (0.85, 1.15),
-    "ledge, low sun": (0.6, 1.15),
+    "ledge, low sun": (0.6, 1.2),
     "hull beside, turbid": (0.87, 1.1),
     "cave open to one side": (0.28, 1.0),
     "wall beside, clear": (0.8, 2.0),
