@@ -136,7 +136,7 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     seen, unseen = np.nonzero(weight > 0.0), np.nonzero(behind)
     metres = np.concatenate([range_m[seen], behind[unseen]])
     x, y, down, weight = (np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight))
-    gaps = np.concatenate([gaps[:, *seen], gaps[:, *unseen]], axis=1)
+    gaps = np.stack([np.concatenate([part[seen], part[unseen]]) for part in gaps])
     places = np.stack([x * metres, y * metres]) + np.array(axes.origin, np.float32)[:, np.newaxis]
     depth = down * metres + np.float32(shot.path.camera_depth_m)
     return Casters(places, depth.astype(np.float32), weight.astype(np.float32), gaps_m=gaps)
