@@ -10,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 from tests.conftest import Builders
 
 from halocline._typing import F32
@@ -196,3 +197,19 @@ def test_what_bends_one_lens_view_is_refused_by_name(
     with pytest.raises(GraphError, match=f'step "{kind}".*panorama') as caught:
         wet(build, around(0.0), ALL, steps)
     assert caught.value.code == "E-GRAPH-PANORAMA"
+
+
+def test_shade_knows_no_seam(build: Builders) -> None:
+    # A picture of all directions whose seam is elsewhere shows the same, moved along: a ball on the seam is
+    # as dark, and the water beside it, as in the middle.
+    pictures = []
+    for pan in (-31.0, 149.0):
+        camera = around(pan)
+        frame = scene(build, camera, ALL)
+        shot = build.shot(ALL, camera=camera, path=build.path(depth_m=8.0))
+        made = build.run(core(build), frame, replace(shot, surfaces=frame, shadows=True))["rgb"]
+        bare = build.run(core(build), frame, replace(shot, surfaces=frame, shadows=False))["rgb"]
+        pictures.append(made / bare)
+    turned = np.roll(pictures[1], ROWS, axis=2)
+    assert (pictures[0] < 0.9).any()
+    assert_allclose(turned, pictures[0], atol=1e-5)

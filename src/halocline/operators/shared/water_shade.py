@@ -159,7 +159,10 @@ class RayGrid:
         cover, metres, farthest = self._shown(shot)
         spacing = self.spacing_px * max(shot.camera.tangent_per_px)
         lobe = lobe_rad(shot.path.bands.asymmetry)
-        return ThingsAhead.of(cover, metres, spacing, lobe_rad=lobe, farthest_m=farthest)
+        around = 0
+        if shot.camera.globe is not None:
+            around = round(2.0 * math.pi / (shot.camera.tangent_per_px[0] * self.spacing_px))
+        return ThingsAhead.of(cover, metres, spacing, lobe_rad=lobe, farthest_m=farthest, around=around)
 
     def surfaces_ahead(self, shot: Shot) -> tuple[F32, F32]:
         """Return how much of each ray things cover, and where they do as `ThingsAhead.range_m`."""

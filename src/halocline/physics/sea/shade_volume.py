@@ -98,6 +98,8 @@ class ThingsAhead:
         Where on the ray itself that thing's surface is, no farther.
     ray_rad
         From one ray to the next, radians.
+    around
+        After so many rays along a row the first comes again; 0 where rays do not go all around.
     """
 
     masks: F32
@@ -105,6 +107,7 @@ class ThingsAhead:
     range_m: F32
     surface_m: F32
     ray_rad: float
+    around: int = 0
 
     @classmethod
     def of(
@@ -115,54 +118,67 @@ class ThingsAhead:
         *,
         lobe_rad: float,
         farthest_m: F32 | None = None,
+        around: int = 0,
     ) -> ThingsAhead:
         """Take coverage and range along rays, so many radians from one to the next.
 
         ``lobe_rad`` is the half width of the water's lobe; ``farthest_m`` the range of what lies within a ray
-        of each, 0 where nothing does.
+        of each, 0 where nothing does; ``around`` as of this class.
         """
-        sky = [_spread(cover, _SKY_LOBES, ray_rad * 2**number) for number in range(_HALVINGS)]
+        sky = [_spread(cover, _SKY_LOBES, ray_rad * 2**number, around) for number in range(_HALVINGS)]
         spreads = [WIDEST_BLUR * lobe_rad / ray_rad / 2**number for number in range(_BLURS)]
-        blurs = [_blurred(cover, spread) for spread in spreads]
+        blurs = [_blurred(cover, spread, around) for spread in spreads]
         known = np.where(cover > 0.0, range_m, np.float32(0.0)) * cover
         near = np.zeros_like(cover)
         for spread, covered in zip(spreads, blurs, strict=True):
-            here = _blurred(known, spread) / np.maximum(covered, np.float32(1e-6))
+            here = _blurred(known, spread, around) / np.maximum(covered, np.float32(1e-6))
             near += np.minimum(covered / np.float32(_KNOWN), np.float32(1.0)) * (here - near)
         metres = np.where(cover > 0.0, range_m, np.maximum(near, np.float32(1e-3)))
         own = metres.astype(np.float32)
         masks = np.stack([*sky, cover]), np.stack([*blurs, cover])
         if farthest_m is None:
-            return cls(*masks, own, own, ray_rad)
+            return cls(*masks, own, own, ray_rad, around)
         ends = np.where(farthest_m > 0.0, farthest_m, own)
         # A slanting surface is the ray's own; one that lies far behind it is another thing's.
         first, last = _OWN_SURFACE
         share = np.clip((own / np.maximum(ends, np.float32(1e-6)) - first) / (last - first), 0.0, 1.0)
         surface = ends + share * np.minimum(own - ends, np.float32(0.0))
-        return cls(*masks, ends.astype(np.float32), surface.astype(np.float32), ray_rad)
+        return cls(*masks, ends.astype(np.float32), surface.astype(np.float32), ray_rad, around)
 
 
-def _spread(cover: F32, lobes: tuple[tuple[float, float], ...], ray_rad: float) -> F32:
+def _spread(cover: F32, lobes: tuple[tuple[float, float], ...], ray_rad: float, around: int) -> F32:
     """Return what is covered of lobes about rays: their shares and widths, radians."""
-    parts = [np.float32(share) * _blurred(cover, wide / ray_rad) for share, wide in lobes]
+    parts = [np.float32(share) * _blurred(cover, wide / ray_rad, around) for share, wide in lobes]
     return np.asarray(sum(parts[1:], start=parts[0]), np.float32)
 
 
-def _turned(light: F32, spread: float) -> F32:
+def _turned(light: F32, spread: float, around: int) -> F32:
     """Return light along rays, ``(rows, columns, n)``, as that of a lobe so many rays wide about each."""
     # Two means of so many have together about its spread, at a cost that does not grow with that.
     side = round(math.sqrt(6.0 * min(spread, float(max(light.shape[:2]))) ** 2 + 1.0)) | 1
+    light, beyond = _gone_round(light, side, around)
     for _ in range(2):
         light = cv2.blur(light, (side, side), borderType=cv2.BORDER_REPLICATE)  # type: ignore[assignment]
-    return light
+    return np.ascontiguousarray(light[:, beyond : light.shape[1] - beyond])
 
 
-def _blurred(plane: F32, spread: float) -> F32:
+def _blurred(plane: F32, spread: float, around: int) -> F32:
     if spread < 0.2:
         return plane
     # Wider than the picture it is its mean, and a lens of no width would ask for a window without end.
     spread = min(spread, float(max(plane.shape)))
-    return cv2.GaussianBlur(plane, (0, 0), spread, borderType=cv2.BORDER_REPLICATE)  # type: ignore[return-value]
+    plane, beyond = _gone_round(plane, math.ceil(4.0 * spread), around)
+    made = cv2.GaussianBlur(plane, (0, 0), spread, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(made[:, beyond : made.shape[1] - beyond], np.float32)
+
+
+def _gone_round(plane: F32, beyond: int, around: int) -> tuple[F32, int]:
+    """Return a plane with so many columns more on both sides, and how many: none where none goes round."""
+    if around == 0:
+        return plane, 0
+    columns = plane.shape[1]
+    found = np.minimum(np.arange(-beyond, columns + beyond) % around, columns - 1)
+    return np.ascontiguousarray(plane[:, found]), beyond
 
 
 class ShadeVolume(RayVolume):
@@ -257,7 +273,7 @@ class ShadeVolume(RayVolume):
             (self.ahead.masks, self.ahead.range_m, self.ahead.surface_m),
             left,
         )
-        return _turned(left, _SKY_LOBES[0][1] / self.ahead.ray_rad)
+        return _turned(left, _SKY_LOBES[0][1] / self.ahead.ray_rad, self.ahead.around)
 
     @property
     def _lens(self) -> tuple[np.float32, ...]:
