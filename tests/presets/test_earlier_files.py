@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from halocline.cli.preset_edit import upgrade
 from halocline.presets.edit import upgraded_file
+from halocline.presets.formats import with_number_of_today
 from halocline.presets.preset import load_preset
 from halocline.presets.remarks import remarks, renamed_keys
 from halocline.presets.sections import FORMAT
@@ -68,6 +70,26 @@ def test_upgrading_keeps_comments_and_tells_what_changed(
     assert load_preset(str(mine)).digest == digest
     assert upgraded_file(mine)[1] == 0
     assert not load_preset(str(mine)).document.older
+
+
+@pytest.mark.parametrize(
+    "begin",
+    [
+        "format = 0x1  # as it was",
+        "format = +1",
+        "format=0b1",
+        '"format" = 1',
+        "'format'\t=\t1 # one",
+        'title = """\nformat = 1\n"""\nformat = 1',
+        'title = """\n  format = 1 of it"""\n"format" = 1',
+        "[water]\njerlov_type = '1C'\n[steps.waves]\nformat = 1\n",
+    ],
+)
+def test_the_number_is_found_however_toml_lets_it_be_written(begin: str) -> None:
+    # Python's own reader of TOML says what the text means.
+    text = f"{begin}\n[light]\nsun_elevation = 30\n"
+    was, now = tomllib.loads(text), tomllib.loads(with_number_of_today(text))
+    assert now == ({**was, "format": FORMAT} if "format" in was else was)
 
 
 @pytest.mark.parametrize("path", EARLIER, ids=lambda path: path.stem)

@@ -12,11 +12,13 @@ from collections.abc import Iterable, Mapping
 
 from halocline.graph.operator import AnyOperator, Source
 from halocline.operators.registry import operators
+from halocline.presets.lines import key_places
 from halocline.presets.sections import FORMAT
 
 # Every number that is read, the oldest first.
 FORMATS = tuple(range(1, FORMAT + 1))
-_NUMBER = re.compile(r"^(\s*format\s*=\s*)(\d+)", re.MULTILINE)
+# From behind the word of the key, which may stand in quotes, to the end of the number, which may have a sign.
+_NUMBER = re.compile(r"""(["']?[ \t]*=[ \t]*)([+\w]+)""")
 
 
 def changes() -> list[tuple[int, str]]:
@@ -80,7 +82,12 @@ def with_number_of_today(text: str) -> str:
     >>> with_number_of_today("format = 1  # as it was").split("=")[0]
     'format '
     """
-    return _NUMBER.sub(rf"\g<1>{FORMAT}", text, count=1)
+    # Where the key stands: a title of several lines may hold such words too.
+    word = next((place.end for place in key_places(text) if place.path == ("format",)), None)
+    number = None if word is None else _NUMBER.match(text, word)
+    if number is None or int(number[2], 0) == FORMAT:
+        return text
+    return f"{text[: number.start(2)]}{FORMAT}{text[number.end(2) :]}"
 
 
 def number_of(tables: Mapping[str, object]) -> int | None:
