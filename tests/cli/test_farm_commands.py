@@ -208,6 +208,66 @@ def test_checking_a_job_tells_what_is_wrong_with_every_shots_render_in_one_run(
     assert not (folder / "wet").exists()
 
 
+def test_checking_a_job_tells_mistakes_of_the_file_and_of_its_shots_in_one_run(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "cut").mkdir()
+    for frame in (1001, 1002):
+        whole = (folder / "clean" / f"a.{frame}.exr").read_bytes()
+        (folder / "cut" / f"a.{frame}.exr").write_bytes(whole[: len(whole) * 2 // 3])
+    clean = 'beauty = "clean/a.####.exr"\n'
+    shots = {
+        "half": 'beuty = "clean/a.####.exr"\nout = "/elsewhere/"\nmemory = "much"\n',
+        "many": f'{clean}out = "wet/many/"\nprocesses = "four"\nset = ["steps.attenuation.matte=\'rope\'"]\n',
+        "beyond": f'{clean}out = "wet/beyond/"\nframes = "1001-x"\n',
+        "same": f'{clean}out = "wet/010/"\nset = ["steps.attenuation.matte=\'ivy\'"]\n',
+        "onto": f'{clean}out = "clean/"\n',
+        "lost": 'beauty = "lost/a.####.exr"\nout = "wet/lost/"\n',
+        "look": f'{clean}out = "wet/look/"\npreset = "no-such-look"\n',
+        "cut": 'beauty = "cut/a.####.exr"\nout = "wet/cut/"\n',
+    }
+    with (folder / "night.toml").open("a") as job:
+        job.writelines(f"[shots.{name}]\n{keys}" for name, keys in shots.items())
+    # Of a job file that is wrong, and of shots in one place, nothing would be run.
+    assert status("farm", "check", "night.toml") == 2
+    told = capsys.readouterr().err
+    for words in (
+        '[shots.half]: unknown key "beuty"',
+        'half: "much" is no amount of memory',
+        "half: /elsewhere/ lies outside",
+        "shots.many.processes: input should be a valid integer",
+        "E-CHANNEL-MISSING  shot many, ",
+        "E-JOB-OUTPUT  shot same, wet/010/a.1001.exr: ",
+        "E-CHANNEL-MISSING  shot same, ",
+        "E-WRITE-INPUT  shot onto, clean/a.1001.exr: ",
+        "E-SEQUENCE-EMPTY  shot lost, ",
+        "E-PRESET-FIND  shot look: ",
+        "E-READ-PIXELS  shot cut, cut/a.1001.exr: ",
+    ):
+        assert told.count(words) == 1, words
+    # A range that is wrong is told by its line, not once more by its shot.
+    assert told.count("E-SEQUENCE-RANGE") == 1
+    assert status("farm", "run", "night.toml") == 2
+    assert not (folder / "wet").exists()
+
+
+def test_checking_a_job_none_of_whose_frames_can_be_read_ends_in_2(folder: Path) -> None:
+    for path in (folder / "clean").iterdir():
+        path.write_bytes(path.read_bytes()[:-100])
+    assert status("farm", "check", "night.toml") == 2
+
+
+def test_shots_in_one_place_end_a_check_in_2_and_each_is_still_looked_at(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with (folder / "night.toml").open("a") as job:
+        job.write('[shots.same]\nbeauty = "clean/a.####.exr"\nout = "wet/020/"\nframes = "1003-1004"\n')
+    assert status("farm", "check", "night.toml") == 2
+    told = capsys.readouterr().err
+    assert "E-JOB-OUTPUT  shot same, wet/020/a.1003.exr: " in told
+    assert told.count("reads beauty R G B; alpha A; depth Z") == 3
+
+
 def test_what_is_wrong_or_in_doubt_is_told_with_its_shot(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -41,7 +41,8 @@ every frame what became of it and why.
 - `events`: what is told while a job runs (FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped,
   Summary, as_halocline_error, status_of)
 - `origin`: what a frame was made from
-- `job_file`: jobs of many shots (JobShot, read_job, refuse_collisions)
+- `job_file`: jobs of many shots (JobShot, collisions, read_job, read_what_is_right,
+  refuse_collisions)
 - `open_job`: the same for render managers (job_template, ShotNeeds)
 - `layers`: separable layers
 """

@@ -55,6 +55,8 @@ class FirstLook:
         In what frames are unlike the others, by their headers.
     first
         The first task's frame, where it is the one that was looked at and was to be kept.
+    unread
+        Where none can be read: why not.
     """
 
     tasks: tuple[FrameTask, ...]
@@ -66,6 +68,7 @@ class FirstLook:
     uneven: tuple[str, ...] = ()
     sequence: tuple[str, ...] = ()
     first: ReadAhead | None = None
+    unread: HaloclineError | None = None
 
     @property
     def where(self) -> str:
@@ -135,6 +138,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         # What cannot be found keeps every frame from being made.
         origins_of_sequence(preset, tasks[0])
     problem: HaloclineError | None = None
+    unread: ReadError | None = None
     for files in references:
         task = tasks[0] if keep and tasks[0].reads(files) else None
         try:
@@ -142,6 +146,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
             loaded = _loaded(files, preset) if inputs is None else inputs.loaded
             _refuse_lacking(loaded, preset)
         except ReadError as error:
+            unread = unread or error
             problem = problem if problem is not None or error.code != "E-READ-DEEP" else error
         except HaloclineError as error:
             problem = problem or error
@@ -161,7 +166,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
             )
     if problem is not None:
         raise problem
-    return FirstLook(tuple(tasks))
+    return FirstLook(tuple(tasks), unread=unread)
 
 
 def look_at_lamps(tasks: Sequence[FrameTask], preset: Preset) -> tuple[str, ...]:

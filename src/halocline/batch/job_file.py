@@ -28,12 +28,12 @@ import os
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field
 
 from halocline.batch.memory_budget import parse_memory
-from halocline.batch.plan_tasks import MissingFrames, ShotPlan, plan_shot, refuse_inputs
+from halocline.batch.plan_tasks import MissingFrames, ShotPlan, overwriting, plan_shot, refuse_inputs
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
 from halocline.files.regular import read_text
@@ -51,6 +51,7 @@ MOST_SHOTS = 5000
 _DEEPEST_NEST = 6
 
 _Text = Annotated[str, Field(min_length=1, max_length=4096)]
+M = TypeVar("M", bound=Strict)
 _Settings = Annotated[tuple[_Text, ...], Field(max_length=1000)]
 
 
@@ -260,23 +261,71 @@ def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
     JobError
         ``E-JOB-FILE`` with every mistake of the file in ``problems``; ``E-JOB-READ`` where it is no TOML.
     """
+    job, mistakes = read_what_is_right(path, allowed=allowed)
+    if mistakes is not None:
+        raise mistakes
+    return job
+
+
+def read_what_is_right(
+    path: str | Path, *, allowed: Iterable[str | Path] = ()
+) -> tuple[Job, JobError | None]:
+    """Read a job file as far as it is right: its other shots can be looked at while somebody mends it.
+
+    Parameters
+    ----------
+    path, allowed
+        As for `read_job`.
+
+    Returns
+    -------
+    tuple[Job, JobError | None]
+        The job, and every mistake of the file. Where there is one, shots may lack keys that they state, and
+        those are left out of which it is not known what they read or where they write.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-READ`` where it is no TOML.
+    """
     path = Path(path)
     document = _document(path)
     tables = dict(document.tables)
     shots = tables.pop("shots", {})
-    head, problems = validated(JobHead, tables, (), document)
+    head, problems = _as_far_as_right(JobHead, tables, (), document)
     sections, wrong = _sections(shots, document)
     problems += wrong
+    lacking = {problem.key for problem in wrong}
     found: list[JobShot] = []
     if head is not None:
         reach = _Reach(path, tuple(os.path.realpath(folder) for folder in (path.parent, *allowed)))
         for name, section in sections.items():
             shot, wrong = _shot(name, head.for_shot(section), reach, document)
             problems += wrong
-            found += [shot] if shot is not None else []
-    if problems or head is None:
-        raise _invalid(path, problems)
-    return Job(path, head.title or path.stem, tuple(found))
+            if shot is not None and not lacking & {("shots", name, "beauty"), ("shots", name, "out")}:
+                found.append(shot)
+    title = "" if head is None else head.title
+    return Job(path, title or path.stem, tuple(found)), _invalid(path, problems) if problems else None
+
+
+def collisions(plans: Mapping[str, ShotPlan]) -> dict[str, HaloclineError]:
+    """Return which shots would write over others, or over what any reads, each with the first such file.
+
+    Parameters
+    ----------
+    plans
+        The plan of each shot of a job, by its name.
+
+    Returns
+    -------
+    dict[str, HaloclineError]
+        By the shot's name, as `halocline.batch.plan_tasks.refuse_inputs` raises it.
+    """
+    shots = [name for name, plan in plans.items() for _ in plan.tasks]
+    found: dict[str, HaloclineError] = {}
+    for number, error in overwriting(task for plan in plans.values() for task in plan.tasks):
+        found.setdefault(shots[number], error)
+    return found
 
 
 def refuse_collisions(plans: Iterable[ShotPlan]) -> None:
@@ -338,10 +387,26 @@ def _sections(shots: Any, document: Document) -> tuple[dict[str, ShotSection], l
             )
         ]
     checked = {
-        name: validated(ShotSection, table, ("shots", name), document) for name, table in shots.items()
+        name: _as_far_as_right(ShotSection, table, ("shots", name), document, beauty=".", out=".")
+        for name, table in shots.items()
     }
     problems = [problem for _, wrong in checked.values() for problem in wrong]
     return {name: section for name, (section, _) in checked.items() if section is not None}, problems
+
+
+def _as_far_as_right(
+    model: type[M], table: Any, path: KeyPath, document: Document, **lacking: str
+) -> tuple[M | None, list[HaloclineError]]:
+    """Return a table as its model, without the keys that do not fit it, and every mistake in it.
+
+    Keys that it must have and that are ``lacking`` have the values given here then.
+    """
+    whole, problems = validated(model, table, path, document)
+    if whole is not None or not isinstance(table, Mapping):
+        return whole, problems
+    wrong = {problem.key[len(path)] for problem in problems if len(problem.key) > len(path)}
+    right = {**lacking, **{key: value for key, value in table.items() if key not in wrong}}
+    return validated(model, right, path, document)[0], problems
 
 
 def _mistake(message: str, path: KeyPath, document: Document, *, code: str, fix: str | None) -> JobError:
@@ -409,10 +474,12 @@ def _shot(
             preset = str(reach.path(preset if preset.endswith(".toml") else f"{preset}.toml"))
         except ValueError as error:
             wrong("preset", str(error), "Put it beside the job file, or name its folder: --allow FOLDER.")
-    if section.frames is not None:
+    frames = section.frames
+    if frames is not None:
         try:
-            parse_frames(section.frames)
+            parse_frames(frames)
         except HaloclineError as error:
+            frames = None
             wrong("frames", error.message, error.fix, error.code)
     memory: int | None = None
     if section.memory is not None:
@@ -432,7 +499,7 @@ def _shot(
         passes={key.partition(".")[2]: path for key, path in paths.items() if key.startswith("passes.")},
         # A slash at the end says that it is a folder; a path would drop it.
         out=f"{paths['out']}/" if section.out.endswith("/") else str(paths["out"]),
-        frames=section.frames,
+        frames=frames,
         missing=MissingFrames(section.missing or "stop"),
         folders=reach.folders,
         processes=section.processes,

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 
 from halocline.batch.events import FrameSkipped
 from halocline.batch.task import FrameTask, InputFiles
-from halocline.errors import JobError, SequenceError, WriteError
+from halocline.errors import HaloclineError, JobError, SequenceError, WriteError
 from halocline.imaging.sequence import (
     MAX_FRAMES,
     Sequence,
@@ -185,27 +185,49 @@ def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
     JobError
         ``E-JOB-OUTPUT`` where two frames would be written to one file.
     """
+    for _, error in overwriting(tasks):
+        raise error
+
+
+def overwriting(tasks: Iterable[FrameTask]) -> Iterator[tuple[int, HaloclineError]]:
+    """Yield which tasks, counted from 0, would write over what any of them reads or one before it writes.
+
+    Parameters
+    ----------
+    tasks
+        Of one sequence or of many.
+
+    Yields
+    ------
+    tuple[int, HaloclineError]
+        The task's place, and what `refuse_inputs` would raise for it.
+    """
     tasks = list(tasks)
     inputs = {_identity(path): path for task in tasks for path in (*task.files, *task.neighbours.values())}
     outputs: dict[str, FrameTask] = {}
-    for task in tasks:
+    for number, task in enumerate(tasks):
         key = _identity(task.out)
         if key in inputs:
-            raise WriteError(
-                f"is one of the inputs ({inputs[key]}), which are never written over",
-                code="E-WRITE-INPUT",
-                where=str(task.out),
-                fix="Give another folder or name with --out, or with the shot's key out in a job.",
+            yield (
+                number,
+                WriteError(
+                    f"is one of the inputs ({inputs[key]}), which are never written over",
+                    code="E-WRITE-INPUT",
+                    where=str(task.out),
+                    fix="Give another folder or name with --out, or with the shot's key out in a job.",
+                ),
             )
-        if key in outputs:
-            raise JobError(
-                f"frame {outputs[key].frame} ({outputs[key].beauty}) and frame {task.frame} ({task.beauty}) "
-                "would both be written to it",
-                code="E-JOB-OUTPUT",
-                where=str(task.out),
-                fix="Give each shot a folder or a name of its own with its key out.",
+        if (first := outputs.setdefault(key, task)) is not task:
+            yield (
+                number,
+                JobError(
+                    f"frame {first.frame} ({first.beauty}) and frame {task.frame} ({task.beauty}) would both "
+                    "be written to it",
+                    code="E-JOB-OUTPUT",
+                    where=str(task.out),
+                    fix="Give each shot a folder or a name of its own with its key out.",
+                ),
             )
-        outputs[key] = task
 
 
 def refuse_existing(tasks: Iterable[FrameTask]) -> None:

@@ -13,7 +13,7 @@ import typer
 from halocline.batch.events import Summary
 from halocline.batch.first_look import look_first
 from halocline.batch.headers import refuse_lacking_passes
-from halocline.batch.job_file import JobShot, read_job, refuse_collisions
+from halocline.batch.job_file import JobShot, collisions, read_job, read_what_is_right, refuse_collisions
 from halocline.batch.means import Means
 from halocline.batch.memory_budget import least_memory, parse_memory
 from halocline.batch.nursery import Nursery
@@ -89,6 +89,7 @@ def run(
     whole = read_job(job, allowed=allow or ())
     chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
     planned, refused = _planned(chosen, frames, overwrite=overwrite or resume, log=log)
+    refuse_collisions(plan for _, _, plan in planned)
     if dry_run:
         for shot, look, plan in planned:
             typer.echo(one_line(f"{shot.name}:"))
@@ -126,24 +127,34 @@ def check(job: JobArgument, allow: AllowOption = None) -> None:
     """Read a job file, its presets and its renders, and tell everything that is wrong; render nothing.
 
     Of every shot the headers of all frames are read, and one frame as a run would read it: channels, cameras,
-    units, and passes that the look needs. Doubts are told; what would stop a run makes the exit status 1, or
-    2 where no shot is left.
+    units, and passes that the look needs. Doubts are told. The exit status is 1 where a run would leave shots
+    out, and 2 where it would do nothing: no shot is left, the job file itself is wrong, or shots write over
+    each other.
     """
-    whole = read_job(job, allowed=allow or ())
+    whole, mistakes = read_what_is_right(job, allowed=allow or ())
+    if mistakes is not None:
+        say_error(mistakes)
     planned, refused = _planned(list(whole.shots), None, overwrite=True, log=LogForm.text)
+    clashes = collisions({shot.name: plan for shot, _, plan in planned})
     good = 0
     for shot, look, plan in planned:
         typer.echo(one_line(f"{shot.name}: {len(plan.tasks)} frames, {look.name} -> {shot.out}"))
+        if shot.name in clashes:
+            _tell_refused(shot, clashes[shot.name], LogForm.text)
         try:
             seen = look_first(plan.tasks, look)
+            if seen.unread is not None:
+                raise seen.unread
             say_first(seen, shot=shot.name)
             refuse_lacking_passes(plan.tasks, look)
             good += 1
         except HaloclineError as error:
             refused += 1
             _tell_refused(shot, error, LogForm.text)
+    if mistakes is not None or clashes or not good:
+        raise typer.Exit(NOTHING_POSSIBLE)
     if refused:
-        raise typer.Exit(SOME_FAILED if good else NOTHING_POSSIBLE)
+        raise typer.Exit(SOME_FAILED)
 
 
 @app.command(epilog=examples("halocline farm template night.toml --out night.template.json --chunk 20"))
@@ -204,6 +215,7 @@ def review(
     whole = read_job(job, allowed=allow or ())
     chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
     planned, refused = _planned(chosen, None, overwrite=True, log=log)
+    refuse_collisions(plan for _, _, plan in planned)
     clean = not refused
     for shot, look, plan in planned:
         if log is LogForm.text:
@@ -259,7 +271,6 @@ def _planned(
         except HaloclineError as error:
             refused += 1
             _tell_refused(shot, error, log)
-    refuse_collisions(plan for _, _, plan in planned)
     return planned, refused
 
 
