@@ -11,7 +11,7 @@ import pytest
 
 from halocline.batch import pipeline
 from halocline.batch.claims import Claims
-from halocline.batch.events import FrameDone, FrameElsewhere, FrameFailed
+from halocline.batch.events import Event, FrameDone, FrameElsewhere, FrameFailed
 from halocline.batch.frame_task import read_inputs
 from halocline.batch.manifest import MANIFEST_NAME, read_manifest
 from halocline.batch.pipeline import Pipeline
@@ -373,6 +373,47 @@ def test_events_come_for_every_frame(shot: Folder, look: Preset) -> None:
     run_frames(shot.tasks(), look, report=events.append)
     assert [type(event) for event in events] == [FrameDone] * 4
     assert not any(isinstance(event, FrameFailed | FrameElsewhere) for event in events)
+
+
+@pytest.mark.parametrize(
+    ("how", "kept"),
+    [
+        *(("taken away", False), ("cut off", False), ("longer", False), ("a folder", False)),
+        *(("taken away", True), ("a folder", True)),
+    ],
+)
+def test_a_frame_that_somebody_takes_away_while_the_job_goes_on_is_no_success(
+    shot: Folder, look: Preset, how: str, kept: bool
+) -> None:
+    if kept:
+        run_frames(shot.tasks(frames="1001"), look)
+    first = shot.out / "arch.1001.exr"
+
+    def meddle(event: Event) -> None:
+        if isinstance(event, FrameDone) and event.task.frame == 1003:
+            first.rename(shot.root / "taken.exr")
+            if how == "cut off":
+                first.write_bytes(b"")
+            elif how == "longer":
+                first.write_bytes(b"x" * 99_999)
+            elif how == "a folder":
+                first.mkdir()
+
+    told: list[Event] = []
+
+    def report(event: Event) -> None:
+        told.append(event)
+        meddle(event)
+
+    summary = run_frames(shot.tasks(overwrite=kept), look, resume=kept, report=report)
+    assert [(each.task.frame, each.error.code) for each in summary.failed] == [(1001, "E-WRITE-LOST")]
+    assert "frame 1001, " in str(summary.failed[0].error)
+    assert [record.frame for record in summary.done] == [1002, 1003, 1004]
+    assert not summary.kept
+    assert told[-1] == summary.failed[0]
+    assert exit_status([summary]) == 1
+    if how != "a folder":
+        assert run_frames(shot.tasks(overwrite=True), look, resume=True).complete
 
 
 def test_an_output_folder_that_is_lost_fails_the_frames_and_can_be_resumed(

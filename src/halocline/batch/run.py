@@ -36,6 +36,7 @@ from halocline.batch.signals import Interrupted, StopRequest, catching_signals
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, WriteError
 from halocline.files.lock import never
+from halocline.files.regular import open_regular
 from halocline.files.whole import remove_leftovers
 from halocline.graph.engine import Evaluation
 from halocline.imaging.sequence import frame_text
@@ -122,6 +123,7 @@ def run_frames(
                         claims.clear_dead(folder)
                 run = _Run(books, claims, to_make, preset)
                 run.through(maker, stop)
+            books.look_again()
         except Interrupted as interrupted:
             books.summary.interrupted = interrupted.number
         books.close()
@@ -281,6 +283,17 @@ class _Books:
         self.summary.add(event)
         self.report(event)
 
+    def look_again(self) -> None:
+        """Tell of frames that were made or found good, and that somebody has taken away or changed since."""
+        tasks = {task.out: task for task in self.tasks}
+        written = {record.out: record.output.bytes for record in self.summary.done}
+        kept: dict[Path, int | None] = {event.task.out: None for event in self.summary.kept}
+        lost = {path for path, size in (kept | written).items() if not _there(path, size)}
+        self.summary.done = [record for record in self.summary.done if record.out not in lost]
+        self.summary.kept = [event for event in self.summary.kept if event.task.out not in lost]
+        for path in sorted(lost):
+            self.tell(FrameFailed(tasks[path], _lost(tasks[path])))
+
     def close(self) -> None:
         """Note which frames were not begun, or were dropped."""
         self.summary.not_begun = [task.frame for task in self.tasks if task.out not in self.settled]
@@ -340,6 +353,39 @@ class _Run:
             )
         remove_leftovers(task.out)
         return task
+
+
+def _there(path: Path, size: int | None) -> bool:
+    """Tell whether a frame is there, and as large as it was written where that is known.
+
+    Network file systems keep what they were told last for a while: what another machine wrote may be known
+    here only once its folder is read and the file opened.
+    """
+    for first in (True, False):
+        try:
+            handle = open_regular(path, follow=True)
+        except OSError:
+            if first:
+                with suppress(OSError):
+                    list(path.parent.iterdir())
+            continue
+        try:
+            return size is None or os.fstat(handle).st_size == size
+        finally:
+            os.close(handle)
+    return False
+
+
+def _lost(task: FrameTask) -> HaloclineError:
+    return as_halocline_error(
+        WriteError(
+            "was taken away or changed by somebody else while the job went on",
+            code="E-WRITE-LOST",
+            where=str(task.out),
+            fix="Look for who else writes there, then run it again with --resume.",
+        ),
+        task,
+    )
 
 
 def _foreign(verdict: Verdict) -> WriteError:
