@@ -151,6 +151,12 @@ def halve_and_double() -> None:
     plane, half = randoms(8, 6), np.empty((4, 3), np.float32)
     halo_loops.halved(plane, half)
     halo_loops.add_doubled(half, np.float32(0.25), plane)
+    range_m, square = randoms(7, 5, most=9.0), np.empty((4, 3), np.float32)
+    range_m[2, 3] = np.inf
+    halo_loops.halved_nearness(range_m, np.float32(0.01), 0, 4, half, square)
+    halo_loops.place_among(
+        half.reshape(-1), np.log(np.array([0.5, 1.0, 4.0], np.float32)), square.reshape(-1)
+    )
 
 
 def face() -> None:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32
+from halocline.filters import halo_loops
 from halocline.filters.halo import CELL, HaloField, HaloKernels, halo_widths
 
 
@@ -212,3 +213,34 @@ def test_what_is_given_by_cells_spreads_as_what_pixels_give(
     assert by_cells.sum() == pytest.approx(by_pixels.sum(), rel=0.005)
     together = field.arrived(energy, sums)
     np.testing.assert_allclose(together, by_pixels + by_cells, atol=1e-5 * by_pixels.max())
+
+
+def test_ranges_stand_evenly_by_their_logarithm_and_are_held_at_the_ends() -> None:
+    # numpy.interp of float64 logarithms, from outside the loop.
+    ranges = np.geomspace(1.0, 60.0, 9)
+    random = np.random.default_rng(5)
+    range_m = np.concatenate([random.uniform(0.2, 90.0, 4000), ranges, [0.001, 1e9, np.inf]])
+    nearness = (1.0 / range_m).astype(np.float32)
+    found = np.empty(nearness.size, np.float32)
+    halo_loops.place_among(nearness, np.log(ranges).astype(np.float32), found)
+    held = np.log(np.clip(range_m, 1.0, 60.0))
+    np.testing.assert_allclose(found, np.interp(held, np.log(ranges), np.arange(9.0)), atol=2e-6)
+    assert found.max() == 8.0
+
+
+@pytest.mark.parametrize("shape", [(8, 10), (7, 10), (8, 9), (5, 3)])
+def test_nearness_is_halved_as_an_image_library_does_it(shape: tuple[int, int]) -> None:
+    # OpenCV's means of areas, edge pixels repeated where a side is odd.
+    range_m = np.random.default_rng(3).uniform(0.1, 20.0, shape).astype(np.float32)
+    range_m[2, 1], range_m[3, 2] = np.inf, 0.0
+    half = ((shape[0] + 1) // 2, (shape[1] + 1) // 2)
+    plain, square = np.full((2, *half), -1.0, np.float32)
+    for first in range(half[0]):
+        halo_loops.halved_nearness(range_m, np.float32(0.01), first, first + 1, plain, square)
+    for power, found in ((1.0, plain), (2.0, square)):
+        whole = (1.0 / np.maximum(range_m, 0.01)) ** power
+        bottom, right = shape[0] % 2, shape[1] % 2
+        whole = cv2.copyMakeBorder(whole, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+        np.testing.assert_allclose(
+            found, cv2.resize(whole, half[::-1], interpolation=cv2.INTER_AREA), rtol=1e-5
+        )

@@ -112,13 +112,14 @@ def ratios_along(ratios: RowRatios, band: int, row: int, first: int, line: F32) 
         Whether it was written.
     """
     kinds, nodes, each = ratios[0][row], ratios[1][band, row], ratios[2][band, row]
-    begin, cells, some = first // CELL, line.size // CELL, False
+    begin, cells, some, for_each = first // CELL, line.size // CELL, False, False
     for cell in range(begin, begin + (line.size + CELL - 1) // CELL):
         some |= kinds[cell] != WHOLE
+        for_each |= kinds[cell] == EACH
     if not some:
         return False
     by_eights(nodes[begin:], line[: CELL * cells])
-    for cell in range(begin, begin + cells):
+    for cell in range(begin, begin + cells if for_each else begin):
         if kinds[cell] == EACH:
             for pixel in range(CELL * cell, CELL * cell + CELL):
                 line[pixel - first] = each[pixel]

@@ -38,6 +38,8 @@ WIDEST = 2.0
 CELL, FIRST_OF_CELLS = 8, 3
 # What is farther than its inverse is as far as that, 1/m.
 SMALLEST_NEARNESS = np.float32(1e-6)
+# And what is nearer than this, metres, as near as that.
+NEAREST_M = np.float32(1e-3)
 
 
 @dataclass(frozen=True)
@@ -169,11 +171,14 @@ class _Spreader:
             half = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
         else:
             half = _resized(plane, self.square)
-            size = self.square[::-1]
-        more = self.shape[0] - size[1], self.shape[1] - size[0]
+        return self.filled_up(np.asarray(half, np.float32))
+
+    def filled_up(self, half: F32) -> F32:
+        """Return a plane of means with what is added to come out even: what is before its edge, mirrored."""
+        more = self.shape[0] - half.shape[0], self.shape[1] - half.shape[1]
         if any(more):
             half = np.pad(half, ((0, more[0]), (0, more[1])), mode="symmetric")
-        return np.ascontiguousarray(half, np.float32)
+        return np.ascontiguousarray(half)
 
     def own_half(self, plane: F32, shape: tuple[int, int]) -> F32:
         """Return a plane of half resolution in a picture of a shape, turned back to its own pixels."""
@@ -490,19 +495,13 @@ def _half_nearness(range_m: F32, spreader: _Spreader, *, cells: bool) -> tuple[F
     the halo of its own range, and not one that the open water beside it draws away. The third is that of
     cells, empty where those are not asked for.
     """
-    nearness: F32 = empty_plane(range_m.shape)
-    bands = bands_of_rows(len(range_m))
-
-    def turn(band: slice) -> None:
-        np.reciprocal(np.maximum(range_m[band], np.float32(1e-3)), out=nearness[band])
-
-    def square(band: slice) -> None:
-        np.square(nearness[band], out=nearness[band])
-
-    in_parallel(turn, bands)
-    plain = copied_plane(spreader.half(nearness))
-    in_parallel(square, bands)
-    things = copied_plane(spreader.half(nearness))
+    if spreader.square is None:
+        plain, things = _halved_nearness(range_m, spreader)
+    else:
+        nearness = np.reciprocal(np.maximum(range_m, NEAREST_M))
+        plain = spreader.half(nearness)
+        things = spreader.half(np.square(nearness, out=nearness))
+    plain, things = copied_plane(plain), copied_plane(things)
     by_cells = NOTHING
     if cells:
         size = tuple(side // spreader.fold for side in plain.shape)
@@ -516,6 +515,18 @@ def _half_nearness(range_m: F32, spreader: _Spreader, *, cells: bool) -> tuple[F
     return plain, things, by_cells
 
 
+def _halved_nearness(range_m: F32, spreader: _Spreader) -> tuple[F32, F32]:
+    """Return the means of nearness, and of its square, of each 2 x 2 pixels, in one pass over them."""
+    half = ((range_m.shape[0] + 1) // 2, (range_m.shape[1] + 1) // 2)
+    plain, square = np.empty(half, np.float32), np.empty(half, np.float32)
+    range_m = np.ascontiguousarray(range_m)
+    in_parallel(
+        lambda rows: halo_loops.halved_nearness(range_m, NEAREST_M, rows.start, rows.stop, plain, square),
+        bands_of_rows(half[0]),
+    )
+    return spreader.filled_up(plain), spreader.filled_up(square)
+
+
 def _place(nearness: F32, ranges_m: F64) -> F32:
     """Return where each range stands among the kernels': 0 at the first, 1 at the second, held at the ends.
 
@@ -523,11 +534,11 @@ def _place(nearness: F32, ranges_m: F64) -> F32:
     """
     if len(ranges_m) == 1:
         return np.zeros_like(nearness)
-    smallest = np.float32(0.5 / ranges_m[-1])
-    spots = np.arange(len(ranges_m), dtype=np.float64)[::-1]
-    return np.interp(np.log(np.maximum(nearness, smallest)), -np.log(ranges_m[::-1]), spots).astype(
-        np.float32
+    out = np.empty(nearness.shape, np.float32)
+    halo_loops.place_among(
+        np.ascontiguousarray(nearness).reshape(-1), np.log(ranges_m).astype(np.float32), out.reshape(-1)
     )
+    return out
 
 
 def _part(

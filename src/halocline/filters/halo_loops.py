@@ -11,6 +11,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.series import exponential, logarithm
 
 
 @compiled
@@ -200,6 +201,69 @@ def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, out: F32) -> 
             given, target = energy[plane, first + y], out[plane, y]
             for x in range(columns):
                 target[x] = given[x] * kept[x >> 1] + got[x]
+
+
+@compiled
+def halved_nearness(
+    range_m: F32, nearest_m: np.float32, first: int, last: int, plain: F32, square: F32
+) -> None:
+    """Write means over each 2 x 2 pixels of one over the range, and of its square; edge pixels repeat.
+
+    Parameters
+    ----------
+    range_m
+        Of each pixel, metres, may be inf.
+    nearest_m
+        What is nearer counts as that.
+    first, last
+        Rows of the result to do.
+    plain, square
+        Half the rows and columns, rounded up; written.
+    """
+    one, quarter = np.float32(1.0), np.float32(0.25)
+    rows, columns = range_m.shape
+    line = np.empty(columns + 1, np.float32)
+    squares = np.empty(columns + 1, np.float32)
+    for y in range(first, last):
+        upper, lower = range_m[2 * y], range_m[min(2 * y + 1, rows - 1)]
+        for x in range(columns):
+            above, below = one / max(upper[x], nearest_m), one / max(lower[x], nearest_m)
+            line[x] = above + below
+            squares[x] = above * above + below * below
+        line[columns], squares[columns] = line[columns - 1], squares[columns - 1]
+        near, near_square = plain[y], square[y]
+        for x in range(np.uint64(near.size)):
+            left, right = np.uint64(2) * x, np.uint64(2) * x + np.uint64(1)
+            near[x] = quarter * (line[left] + line[right])
+            near_square[x] = quarter * (squares[left] + squares[right])
+
+
+@compiled
+def place_among(nearness: F32, logs: F32, out: F32) -> None:
+    """Write where ranges stand among some, evenly with their logarithm: 0 at the first, held at the ends.
+
+    Parameters
+    ----------
+    nearness
+        One over the range, ``(n,)``, 0 or more.
+    logs
+        Logarithms of two ranges or more, ascending.
+    out
+        ``(n,)``.
+    """
+    last = logs.size - 2
+    # What is farther than the last stands there.
+    least, step = np.float32(0.5) * exponential(-logs[last + 1]), 0
+    for i in range(out.size):
+        out[i] = -logarithm(max(nearness[i], least))
+    for i in range(out.size):
+        at = min(max(out[i], logs[0]), logs[last + 1])
+        # Neighbours lie at much the same range.
+        while step < last and at >= logs[step + 1]:
+            step += 1
+        while step > 0 and at < logs[step]:
+            step -= 1
+        out[i] = np.float32(step) + (at - logs[step]) / (logs[step + 1] - logs[step])
 
 
 @compiled

@@ -87,6 +87,7 @@ CELL_ROWS, CELL_COLUMNS = 16, 512
 # Weights are reckoned for so many pixels of a row at once. Where it is not told how many, the compiler takes
 # some together only of more than most things have in a row.
 _LANES = 8
+_BITS_OF_ENDLESS = np.int32(0x7F800000)
 _NOWHERE = 1 << 40
 # A soft edge is as good as two hard ones this share of its half width in and out: of the same variance, 1/5.
 _TWO_EDGES = np.float32(math.sqrt(0.2))
@@ -445,10 +446,12 @@ def _nearest(surface: tuple[F32, F32, F32, F32], part: tuple[int, int, int, int]
 
 @compiled
 def _least(row: F32) -> np.float32:
-    least = np.float32(np.inf)
-    for x in range(row.size):
-        least = min(least, row[x])
-    return least
+    # Ranges are 0 or more: their bits are in the order of the numbers, and whole ones are compared many at
+    # once.
+    bits, least = row.view(np.int32), _BITS_OF_ENDLESS
+    for x in range(bits.size):
+        least = min(least, bits[x])
+    return np.int32(least).view(np.float32)
 
 
 @compiled
@@ -466,10 +469,10 @@ def _fill(shares: F32, count: np.uint64, share: np.float32) -> None:
 
 @compiled
 def _most(row: F32) -> np.float32:
-    most = _ZERO
-    for x in range(row.size):
-        most = max(most, row[x])
-    return most
+    bits, most = row.view(np.int32), np.int32(0)
+    for x in range(bits.size):
+        most = max(most, bits[x])
+    return np.int32(most).view(np.float32)
 
 
 @compiled

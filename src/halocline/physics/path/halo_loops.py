@@ -9,6 +9,7 @@ from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.knots import by_eights
 from halocline.compute.series import exponential, exponential_less_one
+from halocline.compute.sums import add_one, add_three, sum_of_three
 
 Kinds = NDArray[np.int8]
 
@@ -108,7 +109,7 @@ def give(
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
         np.empty(blown_up, np.float32),
-        np.empty(columns, np.float32),
+        np.empty((bands, columns), np.float32),
     )
     kinds, lines = np.empty(columns // _STRETCH + 1, np.int8), np.empty((4, _TOGETHER), np.float32)
     # Where no surface is, the water behind it is not reckoned, and a share of 0 of it must be 0.
@@ -120,8 +121,6 @@ def give(
     beyond, sums = np.zeros((bands, columns), np.float32), np.empty(-(-columns // cell), np.float32)
     for y in range(first, last):
         there = to + y - first
-        for plane in range(out.shape[0]):
-            _clear(out[plane, there])
         _shares(length_m[y], cover[y], half, longest, s, t, share)
         covered, straight, open_for = _mark_open(share, kinds), False, longest
         if covered:
@@ -138,7 +137,8 @@ def give(
             start = 0
             while start < columns:
                 kind, end = kinds[start // _STRETCH], _end_of(kinds, start, columns)
-                light, giving, hiding = direct[band, y, start:end], given[start:end], beyond[band, start:end]
+                light, giving = direct[band, y, start:end], given[band, start:end]
+                hiding = beyond[band, start:end]
                 shown = light, part[start:end], share[start:end], s[start:end], t[start:end]
                 if kind == _STRAIGHT:
                     _given_between(light, shown[1], shown[2], of_nodes, start // _STEP, lines, giving, hiding)
@@ -147,11 +147,13 @@ def give(
                         _line(rays[which, band], y - first, start, step, nodes, lines[which])
                     _behind(place[start:end], rest[start:end], open_for, lines, rates[band], back)
                     _given(shown, back, most, own[band], more[band], giving, hiding)
-                elif not _is_dark(light):
+                elif _is_dark(light):
+                    _clear(giving)
+                else:
                     _given(shown, nothing, most, own[band], more[band], giving, hiding)
-                for plane in range(0 if kind == _OPEN and _is_dark(light) else out.shape[0]):
-                    _add(mix[plane, band], giving, out[plane, there, start:end])
                 start = end
+        for plane in range(out.shape[0]):
+            _mixed(mix[plane], given, out[plane, there])
         _hide(beyond, cell, sums, mix, wide, there, y + 1 == last)
 
 
@@ -438,6 +440,24 @@ def _sum_cells(line: F32, cell: int, out: F32) -> None:
 def _clear(out: F32) -> None:
     for i in range(out.size):
         out[i] = _ZERO
+
+
+@compiled
+def _mixed(shares: F32, bands: F32, out: F32) -> None:
+    """Write the sum of bands by their shares, from the first on."""
+    done = 0
+    if len(bands) >= 3:
+        three = bands[0], bands[1], bands[2]
+        sum_of_three(three, (shares[0], shares[1], shares[2]), out)
+        done = 3
+    else:
+        _clear(out)
+    while done + 3 <= len(bands):
+        three = bands[done], bands[done + 1], bands[done + 2]
+        add_three(three, (shares[done], shares[done + 1], shares[done + 2]), out)
+        done += 3
+    for band in range(done, len(bands)):
+        add_one(bands[band], shares[band], out)
 
 
 @compiled

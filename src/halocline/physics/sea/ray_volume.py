@@ -26,6 +26,8 @@ from halocline.late_dataclass import dataclass
 # Rows of rays computed at once.
 _BLOCK_ROWS = 24
 _ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
+# Pixels that are worked on at once.
+_LANES = 8
 # Along a row of pixels a ratio goes straight where it changes by no more than this, and would by no more than
 # that for what a surface is off the straight way.
 _MOST_CHANGE, _MOST_OFF = np.float32(0.03), np.float32(1e-3)
@@ -297,7 +299,8 @@ def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, firs
     """
     last_row, last_column, last_step = block.shape[0] - 1, block.shape[1] - 1, edges.size - 2
     count = columns.size
-    cells, right = np.empty(count + 1, np.int64), np.empty(count, np.float32)
+    cells, right = np.empty(count + 1, np.int64), np.zeros(count + _LANES, np.float32)
+    metres, lines = np.zeros(count + _LANES, np.float32), np.empty((3, count + _LANES), np.float32)
     for x in range(count):
         column = max(_ZERO, min(columns[x], np.float32(last_column)))
         cells[x] = min(int(column), last_column - 1)
@@ -307,7 +310,9 @@ def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, firs
     for y in range(rows.size):
         row = max(_ZERO, min(rows[y], np.float32(last_row)))
         j = min(int(row), last_row - 1)
-        above, below, share, metres = block[j], block[j + 1], row - np.float32(j), range_m[y]
+        above, below, share, distance = block[j], block[j + 1], row - np.float32(j), range_m[y]
+        for x in range(count):
+            metres[x] = distance[x]
         x = 0
         while x < count:
             # Neighbours lie at much the same range.
@@ -323,18 +328,26 @@ def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, firs
                 and (metres[stop] >= start or step == 0)
             ):
                 stop += 1
-            length = end - start
+            # By whole lanes: those past the run's end are written over by what follows.
+            lanes, per_m = np.uint64(stop - x + _LANES - 1) // np.uint64(_LANES), _ONE / (end - start)
             for channel in range(3):
                 left_near = _between_rows(above, below, share, cell, step, channel)
-                right_near = _between_rows(above, below, share, cell + 1, step, channel)
+                near_grown = _between_rows(above, below, share, cell + 1, step, channel) - left_near
                 left_far = _between_rows(above, below, share, cell, step + 1, channel)
-                right_far = _between_rows(above, below, share, cell + 1, step + 1, channel)
-                line = out[channel, first_row + y]
-                for n in range(x, stop):
-                    near = left_near + (right_near - left_near) * right[n]
-                    far = left_far + (right_far - left_far) * right[n]
-                    line[n] = near + (far - near) * min((metres[n] - start) / length, _ONE)
+                far_grown = _between_rows(above, below, share, cell + 1, step + 1, channel) - left_far
+                found = lines[channel]
+                for lane in range(lanes):
+                    first = np.uint64(x) + np.uint64(_LANES) * lane
+                    for n in range(np.uint64(_LANES)):
+                        at = first + n
+                        near = left_near + near_grown * right[at]
+                        far = left_far + far_grown * right[at]
+                        found[at] = near + (far - near) * min((metres[at] - start) * per_m, _ONE)
             x = stop
+        for channel in range(3):
+            line, found = out[channel, first_row + y], lines[channel]
+            for x in range(count):
+                line[x] = found[x]
 
 
 @compiled
