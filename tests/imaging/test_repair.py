@@ -98,3 +98,12 @@ def test_a_matte_that_is_no_number_is_sound_once_it_is_read(tmp_path: Path) -> N
     assert (found[:, :4] == 0.0).all()
     assert (found[:, 4:] == 1.0).all()
     assert any("24 not a number" in line and "24 outside 0 to 1" in line for line in view.warnings)
+
+
+@pytest.mark.parametrize("policy", ["report", "clamp", "inpaint"])
+def test_minus_nothing_and_the_largest_number_are_sound(policy: Policy) -> None:
+    # IEEE 754: minus 0 equals 0.
+    rgb, alpha = np.full((3, 4, 4), np.finfo(np.float32).max, np.float32), np.ones((4, 4), np.float32)
+    rgb[1, 2, 2] = -0.0
+    assert repair(rgb, alpha, policy) == BadPixels()
+    assert rgb.max() == np.finfo(np.float32).max

@@ -385,11 +385,13 @@ def _rows_to_write(each: PartPixels, start: int, stop: int, path: Path) -> tuple
     clamped, found = 0, dict[str, AnyArray]()
     for name, kind in each.part.channels.items():
         rows = each.planes[name][start:stop]
+        to_half = kind == "half" and rows.dtype != np.float16
         # A maximum is NaN where any value is.
-        if name in each.numbers and np.isnan(rows.max()):
+        highest = rows.max() if to_half or name in each.numbers else 0.0
+        if name in each.numbers and np.isnan(highest):
             raise not_a_number(path, name, rows, each.part.data_window.y + start)
-        if kind == "half" and rows.dtype != np.float16:
-            rows, count = _within_half(rows)
+        if to_half:
+            rows, count = _within_half(rows, highest)
             clamped += count
         found[name] = rows
     return found, clamped
@@ -422,9 +424,9 @@ def _put(channels: Sequence[AnyArray], block: AnyArray) -> None:
             block[..., index] = rows
 
 
-def _within_half(rows: AnyArray) -> tuple[AnyArray, int]:
-    # A maximum is NaN where any value is: the comparison then fails and the careful path decides.
-    if rows.max() <= HALF_MAX and rows.min() >= -HALF_MAX:
+def _within_half(rows: AnyArray, highest: float) -> tuple[AnyArray, int]:
+    # The highest is NaN where any value is: the comparison then fails and the careful path decides.
+    if highest <= HALF_MAX and rows.min() >= -HALF_MAX:
         return rows, 0
     beyond = int(np.count_nonzero(np.abs(rows) > HALF_MAX))
     return (np.clip(rows, -HALF_MAX, HALF_MAX) if beyond else rows), beyond

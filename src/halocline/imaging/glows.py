@@ -35,9 +35,10 @@ def find_glows(rgb: F32, alpha: F32) -> Mask:
     glows: Mask = empty_plane(alpha.shape, np.bool_)
     for start in range(0, len(alpha), _ROWS_TOGETHER):
         rows = slice(start, start + _ROWS_TOGETHER)
-        red, green, blue = rgb[:, rows]
-        light = np.maximum(np.maximum(red, green), blue)
-        glows[rows] = (alpha[rows] == 0) & (light > _NO_LIGHT)
+        bare = np.equal(alpha[rows], 0, out=glows[rows])
+        if bare.any():
+            red, green, blue = rgb[:, rows]
+            bare &= np.maximum(np.maximum(red, green), blue) > _NO_LIGHT
     return glows
 
 

@@ -18,6 +18,8 @@ Policy = Literal["report", "clamp", "inpaint"]
 BRIGHTEST = 65504.0
 # Rings of neighbours tried before an inpainted pixel is given up and set to 0.
 _RINGS = 8
+# Those of infinity: of all that is not negative, what is no number alone has larger ones.
+_BITS_OF_ENDLESS = np.uint32(0x7F800000)
 # Filters overshoot mattes by so much.
 _OVERSHOOT = 0.01
 
@@ -48,8 +50,8 @@ def repair(rgb: F32, alpha: F32 | None, policy: Policy) -> BadPixels:
         negatives 0.
     """
     planes = [*rgb] if alpha is None else [*rgb, alpha]
-    # One look at the extremes settles the usual case; both are NaN where any value is.
-    if all(plane.min() >= 0 and plane.max() < np.inf for plane in planes):
+    # One look settles the usual case.
+    if all(_sound(plane) for plane in planes):
         return BadPixels()
     nan = _any(planes, np.isnan)
     infinite = _any(planes, np.isinf)
@@ -97,6 +99,14 @@ def sound_guides(planes: Mapping[str, F32]) -> list[str]:
             np.copyto(plane, np.float32(0.0), where=bad)
             told.append(f"bad pixels in normal: {np.count_nonzero(bad)} not a number, taken as no direction")
     return told
+
+
+def _sound(plane: F32) -> bool:
+    """Tell whether all values are numbers, 0 or more: told by the largest of their bits, but for minus 0."""
+    if plane.dtype == np.float32 and plane.view(np.uint32).max() < _BITS_OF_ENDLESS:
+        return True
+    # Both are NaN where any value is.
+    return bool(plane.min() >= 0 and plane.max() < np.inf)
 
 
 def _any(planes: list[F32], test: object) -> NDArray[np.bool_]:

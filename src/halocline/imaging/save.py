@@ -430,7 +430,9 @@ def _view_channels(
 ) -> tuple[dict[str, AnyArray], dict[str, str]]:
     rgb = picture.rgb if template.premultiplied else _unpremultiplied(picture.rgb, picture.alpha)
     # What covered nothing on the way in covers nothing on the way out.
-    cover = np.where(picture.alpha <= COVER, np.float32(0.0), picture.alpha)
+    cover = picture.alpha
+    if not cover.min(initial=np.inf) > COVER:
+        cover = np.where(cover <= COVER, np.float32(0.0), cover)
     alphas = [] if beauty.alpha is None else [cover]
     planes: dict[str, AnyArray] = {
         place.name: plane
