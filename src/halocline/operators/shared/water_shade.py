@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cached_property
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 from weakref import WeakValueDictionary, ref
@@ -317,7 +318,7 @@ class WaterShade:
         See `ShadeVolume.left_for_halos`. The window may reach past the frame's: there it is as at its last
         pixels.
         """
-        own, ahead = self.grid.window, self.volume.ahead
+        own = self.grid.window
         columns, rows = (
             place(np.minimum(np.arange(first, end, every), last - 1) + 0.5)
             for place, first, end, last in (
@@ -326,9 +327,15 @@ class WaterShade:
             )
         )
         rays = np.ix_(*(np.rint(places).astype(np.int64) for places in (rows, columns)))
-        ends = np.where(ahead.masks[-1][rays] > _SHOWN, ahead.range_m[rays], np.float32(np.inf))
+        ends = self._shown_m[rays]
         gain = self._at_things(lambda range_m: self.volume.gain(columns, rows, range_m), ends, rays)
         return self.by_band(self.volume.left_for_halos(gain, *rays))
+
+    @cached_property
+    def _shown_m(self) -> F32:
+        """How far away what rays show is, metres; inf where they show nothing."""
+        ahead = self.volume.ahead
+        return np.where(ahead.masks[-1] > _SHOWN, ahead.range_m, np.float32(np.inf))
 
     def _at_things(
         self, before: Callable[[F32], F32], range_m: F32, rays: tuple[NDArray[np.intp], ...]

@@ -24,7 +24,7 @@ Ints = NDArray[np.int64]
 
 # Rays taken together: their intermediate values stay in the processor's nearest cache.
 _AT_ONCE = 1024
-_ZERO, _ONE = np.float32(0.0), np.float32(1.0)
+_ZERO, _ONE, _ENDLESS = np.float32(0.0), np.float32(1.0), np.float32(np.inf)
 _LEAST_MEAN_RATE, _SMALL_M = np.float32(1e-3), np.float32(1e-6)
 _NEXT = np.uint64(1)
 _HALF, _EIGHTH, _POWER = np.float32(0.5), np.float32(0.125), np.float32(1.5)
@@ -250,13 +250,10 @@ def _mark_straight(
             at = first + _STEP * node
             near, end = length[at], length[at + _STEP]
             grown, least = _EIGHTH * (end - near), min(near, end, _ONE / rate)
-            off, some_open, all_open = _ZERO, False, True
-            for i in range(_STEP + 1):
-                off = max(off, abs(near + np.float32(i) * grown - length[at + i]))
-                is_open = ends[at + i] == np.float32(np.inf)
-                some_open |= is_open
-                all_open &= is_open
-            good &= off <= _MOST_OFF * least and some_open == all_open
+            most, is_open = _MOST_OFF * least, ends[at] == _ENDLESS
+            for i in range(1, _STEP + 1):
+                good &= abs(near + np.float32(i) * grown - length[at + i]) <= most
+                good &= (ends[at + i] == _ENDLESS) == is_open
             good &= abs(end - near) <= _MOST_GROWN * least
             good &= _turns_little(mu, at, by_slant * max(near, end))
             for kind in range(len(lobes)):
@@ -395,16 +392,31 @@ def _lay(
         here, there = at + start, at + end
         for band in range(len(picture)):
             before, own, result = picture[band, here:there], light[band, start:end], out[band, here:there]
+            of_water = _thrown_in(water, band, here, thrown[: before.size])
             for k in range(before.size):
-                thrown[k] = _ZERO
-            for part in water:
-                if part.size:
-                    more = part[band, here:there]
-                    for k in range(before.size):
-                        thrown[k] += more[k]
-            for k in range(before.size):
-                veiled = own[k] + thrown[k] * veil[k]
-                result[k] = (before[k] - thrown[k]) * surface[k] + veiled
+                veiled = own[k] + of_water[k] * veil[k]
+                result[k] = (before[k] - of_water[k]) * surface[k] + veiled
+
+
+@compiled
+def _thrown_in(parts: tuple[F32, ...], band: int, first: int, room: F32) -> F32:
+    """Return the sum of some pixels of a band, in the room given or where it lies already."""
+    end, last = first + room.size, len(parts) - 1
+    if not parts[0].size:
+        for k in range(room.size):
+            room[k] = _ZERO
+        return room
+    own = parts[0][band, first:end]
+    if last == 0:
+        return own
+    more = parts[1][band, first:end]
+    for k in range(room.size):
+        room[k] = own[k] + more[k]
+    for number in range(2, last + 1):
+        more = parts[number][band, first:end]
+        for k in range(room.size):
+            room[k] += more[k]
+    return room
 
 
 @compiled

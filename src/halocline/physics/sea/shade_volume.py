@@ -23,6 +23,7 @@ hides that it is as bright as light that comes past things, elsewhere as the ste
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -245,11 +246,16 @@ class ShadeVolume(RayVolume):
         F32
             ``(3, *shape)``, 0 to G.
         """
+        aside, about = self._beside
+        about = np.minimum(about[:, rows, columns], gain)
+        return np.asarray(about + (gain - about) * aside[rows, columns], np.float32)
+
+    @cached_property
+    def _beside(self) -> tuple[F32, F32]:
+        """What of each ray's light comes from beside what it leads to; and of channels, what was scattered."""
         shares, whole = self.shares, np.float32(1.0)
-        aside = (whole - shares.ahead[rows, columns]) * (whole - shares.sun_ahead[rows, columns])
-        about = whole - shares.sun[:, rows, columns] - shares.sky[:, rows, columns]
-        about = np.clip(about, np.float32(0.0), gain)
-        return np.asarray(about + (gain - about) * aside, np.float32)
+        aside = (whole - shares.ahead) * (whole - shares.sun_ahead)
+        return aside, np.maximum(whole - shares.sun - shares.sky, np.float32(0.0))
 
     def _beam(self, _: int) -> Map:
         return beam_map(self.shade) if self.shares.beside_sun.any() else NO_MAP
