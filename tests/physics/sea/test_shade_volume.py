@@ -185,11 +185,15 @@ def test_a_halo_takes_nothing_of_what_comes_from_beside_a_thing() -> None:
 
     def left(gain: float, ahead: float, sun_ahead: float) -> list[float]:
         one, thirds = np.ones((1, 1), np.float32), np.ones((3, 1, 1), np.float32)
-        shares = SimpleNamespace(
+        shares = RayShares(
             sun=np.float32(0.3) * thirds,
             sky=np.float32(0.2) * thirds,
             ahead=np.float32(ahead) * one,
             sun_ahead=np.float32(sun_ahead) * one,
+            beside_sun=one,
+            times=one,
+            apart=one,
+            toward=thirds[:2],
         )
         of_it: Any = SimpleNamespace(shares=shares)
         at = np.zeros(1, np.intp)

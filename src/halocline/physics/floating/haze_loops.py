@@ -363,7 +363,7 @@ def lay_haze(
     picture
         Light.
     water
-        What of it the water threw in along the way, in parts; each may be empty.
+        What of it the water threw in along the way, in parts; one that is empty where it threw in nothing.
     light
         The haze's own.
     surface_share, veil_share
@@ -407,16 +407,12 @@ def _thrown_in(parts: tuple[F32, ...], band: int, first: int, room: F32) -> F32:
             room[k] = _ZERO
         return room
     own = parts[0][band, first:end]
-    if last == 0:
-        return own
-    more = parts[1][band, first:end]
-    for k in range(room.size):
-        room[k] = own[k] + more[k]
-    for number in range(2, last + 1):
+    for number in range(1, last + 1):
         more = parts[number][band, first:end]
         for k in range(room.size):
-            room[k] += more[k]
-    return room
+            room[k] = own[k] + more[k]
+        own = room
+    return own
 
 
 @compiled

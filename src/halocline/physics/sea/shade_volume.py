@@ -81,6 +81,13 @@ class RayShares:
     apart: F32
     toward: F32
 
+    @cached_property
+    def beside(self) -> tuple[F32, F32]:
+        """What of rays comes from beside what they lead to; and of channels, what was scattered about."""
+        whole = np.float32(1.0)
+        aside = (whole - self.ahead) * (whole - self.sun_ahead)
+        return aside, np.maximum(whole - self.sun - self.sky, np.float32(0.0))
+
 
 @dataclass(frozen=True)
 class ThingsAhead:
@@ -246,16 +253,9 @@ class ShadeVolume(RayVolume):
         F32
             ``(3, *shape)``, 0 to G.
         """
-        aside, about = self._beside
+        aside, about = self.shares.beside
         about = np.minimum(about[:, rows, columns], gain)
         return np.asarray(about + (gain - about) * aside[rows, columns], np.float32)
-
-    @cached_property
-    def _beside(self) -> tuple[F32, F32]:
-        """What of each ray's light comes from beside what it leads to; and of channels, what was scattered."""
-        shares, whole = self.shares, np.float32(1.0)
-        aside = (whole - shares.ahead) * (whole - shares.sun_ahead)
-        return aside, np.maximum(whole - shares.sun - shares.sky, np.float32(0.0))
 
     def _beam(self, _: int) -> Map:
         return beam_map(self.shade) if self.shares.beside_sun.any() else NO_MAP
