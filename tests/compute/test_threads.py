@@ -11,7 +11,15 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from halocline.compute.threads import allowed, at_most, in_parallel, one_library_thread, pool, processors
+from halocline.compute.threads import (
+    allowed,
+    at_most,
+    in_parallel,
+    one_library_thread,
+    pool,
+    processors,
+    rows_shared,
+)
 from halocline.physics.path.radiance import lens_light
 
 
@@ -154,3 +162,28 @@ def test_order_of_results_is_that_of_the_items() -> None:
     with at_most(4):
         assert in_parallel(lambda n: n * n, range(50)) == [n * n for n in range(50)]
     assert np.all(np.diff(in_parallel(float, range(9))) > 0)
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3, 16])
+@pytest.mark.parametrize(
+    ("rows", "at_once", "step"), [(2160, 48, 8), (95, 16, 8), (5, 48, 8), (31, 4, 8), (7, 1, 1)]
+)
+def test_rows_are_shared_out_once_each_and_begin_at_steps(
+    workers: int, rows: int, at_once: int, step: int
+) -> None:
+    with at_most(workers):
+        pieces = rows_shared(rows, at_once, step=step)
+    assert [row for piece in pieces for row in range(piece.start, piece.stop)] == list(range(rows))
+    heights = [piece.stop - piece.start for piece in pieces]
+    assert max(heights) <= at_once
+    if at_once % step == 0:
+        assert all(piece.start % step == 0 for piece in pieces)
+    if workers == 1:
+        assert len(pieces) == -(-rows // at_once)
+
+
+def test_threads_that_take_rows_in_turn_end_together() -> None:
+    # By hand: 45 pieces of 48 rows for two threads leave one of them idle for a whole piece at the end.
+    with at_most(2):
+        heights = [piece.stop - piece.start for piece in rows_shared(2160, 48, step=8)]
+    assert heights == 44 * [48] + 2 * [24]

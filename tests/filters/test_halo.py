@@ -240,7 +240,6 @@ def test_nearness_is_halved_as_an_image_library_does_it(shape: tuple[int, int]) 
     for power, found in ((1.0, plain), (2.0, square)):
         whole = (1.0 / np.maximum(range_m, 0.01)) ** power
         bottom, right = shape[0] % 2, shape[1] % 2
-        whole = cv2.copyMakeBorder(whole, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
-        np.testing.assert_allclose(
-            found, cv2.resize(whole, half[::-1], interpolation=cv2.INTER_AREA), rtol=1e-5
-        )
+        padded = cv2.copyMakeBorder(whole, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+        expected = cv2.resize(padded, half[::-1], interpolation=cv2.INTER_AREA)
+        np.testing.assert_allclose(found, expected, rtol=1e-5)

@@ -22,7 +22,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `places`: where a mask is true, in few rows (places_of)
 - `packed_spectrum`: transforms of real fields (field_of, move, packed, spectrum_of)
 - `threads`: how many there may be (allowed, at_most, in_parallel, one_library_thread, pool,
-  processors)
+  processors, rows_shared)
 - `made_once`: values that threads make on demand (MadeOnce)
 - `on_demand`: libraries imported at the first call (OnDemand)
 - `memory`: freed memory kept for the next frame (keep_freed_memory), the first of it provided ahead

@@ -16,6 +16,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
@@ -145,6 +146,39 @@ def in_parallel(work: Callable[[A], R], items: Iterable[A]) -> list[R]:
             return [work(item) for item in items]
         with pool(workers) as threads:
             return list(threads.map(work, items))
+
+
+def rows_shared(rows: int, at_once: int, *, step: int = 1) -> list[slice]:
+    """Cut rows into pieces for threads to share, the last of them half as high: they end about together.
+
+    Parameters
+    ----------
+    rows
+        Of a picture.
+    at_once
+        Of a piece.
+    step
+        Pieces begin at multiples of it, as does the second where ``at_once`` is one.
+
+    Returns
+    -------
+    list[slice]
+        All rows, once each, from the first on. One thread alone has none to wait for.
+
+    Examples
+    --------
+    >>> with at_most(2):
+    ...     [piece.stop for piece in rows_shared(95, 16, step=8)]
+    [16, 32, 48, 56, 64, 72, 80, 88, 95]
+    """
+    workers, half = allowed(), at_once // 2 // step * step
+    if workers == 1 or not half:
+        begins = [*range(0, rows, at_once)]
+    else:
+        # Whole ones as long as all threads have one more, and what is left in halves.
+        halved = max(0, rows // at_once - 1) // workers * workers * at_once
+        begins = [*range(0, halved, at_once), *range(halved, rows, half)]
+    return [slice(first, last) for first, last in pairwise([*begins, rows])]
 
 
 class _LibraryPools:

@@ -24,7 +24,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.planes_on_disk import empty_plane
-from halocline.compute.threads import at_most, pool, processors
+from halocline.compute.threads import at_most, pool, processors, rows_shared
 from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import Graph, Step
 from halocline.graph.kept_tiles import KeptTiles
@@ -410,8 +410,8 @@ class _Run:
         """Return a step's live planes over rows of the picture, tile by tile; all where it needs all."""
         if step.reach >= WHOLE and not _surveys(step):
             return dict(self._computed(step, window, {}))
-        rows = self.how.rows_for(window)
-        bands = [window.rows(y, min(y + rows, window.height)) for y in range(0, window.height, rows)]
+        pieces = rows_shared(window.height, self.how.rows_for(window), step=ROWS_IN_STEP)
+        bands = [window.rows(piece.start, piece.stop) for piece in pieces]
         # Planes of the render itself need no copy.
         kept = {name for name in step.live if self._untouched(step, name)}
         out: dict[str, F32] = {}

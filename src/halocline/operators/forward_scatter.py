@@ -22,7 +22,7 @@ from pydantic import Field
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.planes_on_disk import empty_plane, filled_plane
-from halocline.compute.threads import in_parallel
+from halocline.compute.threads import in_parallel, rows_shared
 from halocline.filters.halo import CELL, HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
@@ -240,7 +240,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
 
         # Beginning where the water's own light is reckoned.
         at_once = max(STEP, rows.together // STEP * STEP)
-        in_parallel(look, bands_of_rows(window.height, at_once=at_once))
+        in_parallel(look, rows_shared(window.height, at_once, step=STEP))
         fields = prepared.fields(length, shot.camera)
         return replace(prepared, spread=SpreadHalo.of(fields, given))
 
