@@ -123,6 +123,19 @@ def test_another_machine_keeps_its_claim_while_it_shows_signs_of_life(tmp_path: 
         assert mine.take(out) is None
 
 
+@pytest.mark.parametrize(("ahead", "void"), [(GIVEN_UP_SECONDS / 2, False), (86_400.0, True)])
+def test_a_claim_from_before_the_clock_was_set_back_is_not_held_for_as_long(
+    tmp_path: Path, ahead: float, void: bool
+) -> None:
+    out = tmp_path / "a.1001.exr"
+    with Claims() as mine:
+        far = replace(mine.me, host="farm-17", token="far", process=1)
+        put(out, far)
+        later = time.time() + ahead
+        os.utime(claim_path(out), (later, later))
+        assert mine.take(out) == (None if void else far)
+
+
 def test_signs_of_life_keep_a_claim_young(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "SIGN_OF_LIFE_SECONDS", 0.02)
     out = tmp_path / "a.1001.exr"
