@@ -233,3 +233,28 @@ def test_a_view_that_leaves_the_water_before_the_subject_counts_as_the_steepest_
         assert view @ path.sun_travel == pytest.approx(path.sun_travel @ path.up / 3.0, abs=1e-9)
     steep = 0.3 * path.up + math.sqrt(1.0 - 0.3**2) * abeam(path)
     np.testing.assert_array_equal(view_of_subject(path, steep, 30.0), steep)
+
+
+def test_a_lens_that_shakes_about_the_zenith_leaves_the_remap_still(build: Builders) -> None:
+    """Half a degree to any side: the view below it that counts may not go from towards the sun to away."""
+    path = build.path(build.bands("1C"), depth_m=12.0)
+    story = StorySection(subject_range=30.0, subject_size=6.0, silhouette_contrast=0.12)
+    side = abeam(path)
+    level = [np.cross(side, path.up), side, -np.cross(side, path.up), -side]
+    shaken = [math.cos(0.009) * path.up + math.sin(0.009) * way for way in level]
+    drawn = [with_story(path, story, axis=axis).remap.exact(30.0) for axis in (path.up, *shaken)]
+    assert max(drawn) < 1.005 * min(drawn)
+
+
+def test_a_view_that_tilts_past_the_steepest_that_stays_in_the_water_goes_evenly(build: Builders) -> None:
+    """From there on it comes as much from the sun as the lens looks towards it: in steps, never a jump."""
+    path = build.path(build.bands("1C"), depth_m=12.0)
+    side = abeam(path)
+    ahead = 0.8 * np.cross(side, path.up) - 0.6 * side
+    angles = np.radians(np.arange(0.0, 180.5, 1.0))
+    axes = [math.cos(angle) * ahead + math.sin(angle) * path.up for angle in angles]
+    views = np.array([view_of_subject(path, axis, 30.0) for axis in axes])
+    np.testing.assert_allclose(np.linalg.norm(views, axis=1), 1.0, rtol=1e-9)
+    assert (views @ path.up).max() == pytest.approx(12.0 / 30.0)
+    towards_sun = views @ path.sun_travel
+    assert np.abs(np.diff(towards_sun)).max() <= math.radians(1.0) * 1.01

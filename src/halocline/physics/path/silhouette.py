@@ -100,16 +100,17 @@ def view_of_subject(path: LightPath, axis: F64, range_m: float) -> F64:
     -------
     F64
         The axis; where it would leave the water before the subject, the steepest view below it that does
-        not, ``(3,)``.
+        not, as far towards the sun as the axis itself, ``(3,)``: past the zenith it goes evenly.
     """
     steepest, rise = min(1.0, max(0.0, path.camera_depth_m) / range_m), float(axis @ path.up)
     if rise <= steepest:
         return axis
-    level = axis - rise * path.up
-    length = float(np.linalg.norm(level))
-    if length < 1e-6:
-        return tilted(path, math.asin(steepest))
-    view: F64 = steepest * path.up + math.sqrt(1.0 - steepest**2) / length * level
+    side = abeam(path)
+    ahead = np.cross(side, path.up)
+    sunward, across = float(axis @ ahead), float(axis @ side)
+    # To either side of the sun the water shows the same.
+    aside = math.copysign(math.sqrt(max(0.0, 1.0 - steepest**2 - sunward**2)), across)
+    view: F64 = steepest * path.up + sunward * ahead + aside * side
     return view
 
 
