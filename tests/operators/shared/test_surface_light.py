@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from tests.conftest import Builders
 
 from halocline._typing import F32
 from halocline.graph.engine import Evaluation, evaluate
@@ -17,7 +18,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
-from halocline.operators.shared.surface_light import LevelAxes, channel_weights, sun_zenith
+from halocline.operators.shared.surface_light import LevelAxes, casters_seen, channel_weights, sun_zenith
 from halocline.operators.sky_window import SkyWindow
 from halocline.physics.sea.light_field import CausticField
 from halocline.presets.build import make_shot
@@ -503,3 +504,27 @@ def test_in_the_shade_there_are_no_shafts_and_no_caustics() -> None:
     assert_array_equal(
         lit["caustic_gain"], run(CAUSTICS, frame, DOWN, wanted=("caustic_gain",))["caustic_gain"]
     )
+
+
+def test_a_floor_that_is_seen_is_thin_and_without_gaps(build: Builders) -> None:
+    window = Window(0, 0, 96, 54)
+    camera = pinhole(window, focal_length_mm=18.0, film_width_mm=36.0)
+    rays = camera.directions(window)
+    with np.errstate(divide="ignore"):
+        metres = np.where(rays[1] < -0.1, 2.0 / np.maximum(-rays[1], 1e-6), np.inf).astype(np.float32)
+    planes = {
+        "rgb": np.zeros((3, *window.shape), np.float32),
+        "alpha": np.isfinite(metres).astype(np.float32),
+        "range": metres,
+    }
+    shot = build.shot(window, camera=camera, path=build.path(depth_m=8.0))
+    seen = casters_seen(shot, Frame(planes, window, window), LevelAxes.of(shot))
+    assert seen.gaps_m is not None
+    # Flat to rounding. Rows lie so far apart: z = h f / y, by hand z^2 / (h f) a row; at each end one is
+    # farther than the other.
+    assert float(seen.gaps_m[2].max()) < 0.01
+    shown = slice(None, np.count_nonzero(np.isfinite(metres)))
+    ahead, gaps = seen.places_m[0, shown], seen.gaps_m[0, shown]
+    near = (ahead > 3.0) & (ahead < 6.0)
+    assert near.sum() > 200
+    assert_allclose(gaps[near], ahead[near] ** 2 / (2.0 * camera.focal_px), rtol=0.15)

@@ -368,3 +368,24 @@ def test_light_before_an_upright_post_is_looked_up_where_its_shadow_is_whole(asi
     light_at_places(*maps, x, np.zeros_like(x), np.linspace(6.5, 8.5, ends.size).astype(np.float32), out)
     assert out.max() < 0.05
     assert (np.abs(x - np.float32(aside_m)) < 0.4).all()
+
+
+@pytest.mark.parametrize("wide_m", [0.1, 0.3])
+def test_a_narrow_bar_keeps_as_much_of_the_skys_light_as_it_is_wide(wide_m: float) -> None:
+    # Over all of a level below it, as much light is lost as the bar's area keeps: energy. Cells are .4 m wide
+    # here; a part of one is .1 m, and points on its edges may be in one more.
+    x, y = (
+        axis.ravel().astype(np.float32)
+        for axis in np.meshgrid(np.arange(0.02, wide_m, 0.02) + 0.42, np.arange(-3.0, 3.0, 0.02))
+    )
+    bar = Casters(
+        np.stack([x, y]),
+        np.full(x.size, 1.0, np.float32),
+        np.ones(x.size, np.float32),
+        gaps_m=np.full((3, x.size), 0.02, np.float32),
+    )
+    square = Square((-25.6, -25.6), 0.4, 128)
+    shade = Shade(bar, ShadeWater(OVERHEAD, 0.0), SQUARE, square, 6.0)
+    number = int(np.argmin(np.abs(shade.sky.depths_m - 4.0)))
+    lost = float((1.0 - shade.sky.light[number].astype(np.float64)).sum()) * square.step_m**2
+    assert wide_m * 6.0 * 0.9 < lost < (wide_m + 0.12) * 6.2
