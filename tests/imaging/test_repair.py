@@ -107,3 +107,18 @@ def test_minus_nothing_and_the_largest_number_are_sound(policy: Policy) -> None:
     rgb[1, 2, 2] = -0.0
     assert repair(rgb, alpha, policy) == BadPixels()
     assert rgb.max() == np.finfo(np.float32).max
+
+
+@pytest.mark.parametrize(
+    ("value", "bad"),
+    [
+        (np.inf, BadPixels(infinite=1)),
+        (-np.inf, BadPixels(infinite=1)),
+        (np.nan, BadPixels(nan=1)),
+        (-1e-45, BadPixels(negative=1)),
+    ],
+)
+def test_one_bad_value_alone_is_found(value: float, bad: BadPixels) -> None:
+    rgb, alpha = np.full((3, 4, 5), 0.5, np.float32), np.ones((4, 5), np.float32)
+    rgb[1, 3, 4] = value
+    assert repair(rgb, alpha, "report") == bad
