@@ -15,6 +15,7 @@ from halocline.batch import distributed as module
 from halocline.batch.distributed import Cluster
 from halocline.batch.manifest import read_manifest
 from halocline.batch.run import run_frames
+from halocline.cli.main import run
 from halocline.errors import JobError
 
 if TYPE_CHECKING:
@@ -71,6 +72,24 @@ def test_a_damaged_frame_fails_alone_on_a_cluster_too(shot: Folder, look: Preset
     summary = run_frames(shot.tasks(), look, maker=Cluster(look, cluster.scheduler_address))
     assert [failure.error.code for failure in summary.failed] == ["E-READ-OPEN"]
     assert len(summary.done) == 3
+
+
+def test_workers_that_were_begun_in_another_folder_read_what_was_named_here(
+    shot: Folder, cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(shot.root)
+    (shot.root / "night.toml").write_text(
+        'format = 1\npreset = "jerlov-1c"\n[shots.a]\nbeauty = "clean/arch.####.exr"\nout = "farm/"\n'
+    )
+    on = ("--scheduler", cluster.scheduler_address, "--no-check")
+    for command in (
+        ("apply", "jerlov-1c", "clean/arch.####.exr", "--depth", "clean/arch.####.exr", "--out", "wet/"),
+        ("farm", "run", "night.toml"),
+    ):
+        with pytest.raises(SystemExit) as caught:
+            run([*command, *on])
+        assert not caught.value.code
+    assert len(list((shot.root / "wet").glob("*.exr"))) == len(list((shot.root / "farm").glob("*.exr"))) == 4
 
 
 def test_a_scheduler_that_does_not_answer_is_told(

@@ -32,6 +32,7 @@ from halocline.cli.options import (
     SetOption,
     StrictOption,
     ThreadsOption,
+    from_the_root,
     passes_given,
 )
 from halocline.cli.output import LogForm
@@ -132,10 +133,15 @@ def apply(
         "floating_samples": True if floating_samples else None,
     }
     look = load_preset(preset, [*(settings or ()), *_layer_setting(layers), *_output_settings(output)])
+    beside = passes_given(passes)
+    if scheduler is not None:
+        beauty, out = from_the_root(beauty), from_the_root(out)
+        depth = None if depth is None else from_the_root(depth)
+        beside = {name: from_the_root(pattern) for name, pattern in beside.items()}
     plan = plan_shot(
         beauty,
         depth=depth,
-        passes=passes_given(passes),
+        passes=beside,
         out=out,
         frames=frames,
         overwrite=overwrite or resume,

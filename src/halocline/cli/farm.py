@@ -34,6 +34,7 @@ from halocline.cli.options import (
     SchedulerOption,
     StrictOption,
     ThreadsOption,
+    from_the_root,
 )
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
 from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, say_first, show_plan
@@ -86,7 +87,7 @@ def run(
     watched = None if metrics is None else Metrics(metrics)
     nursery = Nursery()
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler, nursery)
-    whole = read_job(job, allowed=allow or ())
+    whole = read_job(job if scheduler is None else from_the_root(str(job)), allowed=allow or ())
     chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
     planned, refused = _planned(chosen, frames, overwrite=overwrite or resume, log=log)
     refuse_collisions(plan for _, _, plan in planned)

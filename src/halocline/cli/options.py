@@ -72,6 +72,11 @@ ViewOption = Annotated[str | None, typer.Option("--view", help="View of the disp
 WidthOption = Annotated[int, typer.Option("--width", min=120, max=1920, help="Pixels across each picture.")]
 
 
+def from_the_root(text: str) -> str:
+    """Return a file, folder or pattern from the root: others' commands were begun in other folders."""
+    return text if Path(text).is_absolute() else f"{Path.cwd()}/{text}"
+
+
 def passes_given(texts: list[str] | None) -> dict[str, str]:
     """Return the patterns that ``--pass NAME=FRAMES`` gives, by name.
 
