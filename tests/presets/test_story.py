@@ -10,33 +10,37 @@ import pytest
 from tests.conftest import Builders
 
 import halocline
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
-from halocline.physics.path.silhouette import before_water, tilted, view_of_subject
+from halocline.physics.path.silhouette import before_level_water, before_water, tilted, view_of_subject
 from halocline.physics.path.transport import abeam
 from halocline.physics.path.visibility import RangeRemap
+from halocline.presets.build import make_shot, story_path, story_report
 from halocline.presets.preset import preset_from_text
 from halocline.presets.sections import StorySection
-from halocline.presets.story import StoryReport, solved_story, with_story
+from halocline.presets.story import LEVEL, StoryReport, solved_story, with_story
+from halocline.presets.story_costs import prices
 from halocline.rgb import LINEAR_REC709
 
 
-def report(*, subject_m: float, seen_m: float, hidden_m: float) -> StoryReport:
+def report(build: Builders, *, subject_m: float, seen_m: float, hidden_m: float) -> StoryReport:
     """A story that draws a subject near."""
     remap = RangeRemap(near_m=2.0, softness_m=1.0)
-    return StoryReport(hidden_m, subject_m, 0.2, 0.001, seen_m, remap)
+    seen = before_level_water(build.path(build.bands("1C")))
+    return StoryReport(hidden_m, subject_m, 0.2, 0.001, seen_m, remap, seen, LEVEL, 2.0)
 
 
-def test_the_price_is_how_many_times_clearer_water_had_to_be() -> None:
+def test_the_price_is_how_many_times_clearer_water_had_to_be(build: Builders) -> None:
     """A subject at 90 m that looks like 15 m: 6 times; what 10 m hide, 60 m would."""
-    *_, price = report(subject_m=90.0, seen_m=15.0, hidden_m=10.0).lines()
+    *_, price = report(build, subject_m=90.0, seen_m=15.0, hidden_m=10.0).lines()
     assert "6 times as clear" in price
     assert "only at 60 m" in price
 
 
 @pytest.mark.parametrize(("hidden_m", "told"), [(10.0, False), (60.0, True)])
-def test_water_clearer_than_any_sea_is_said_to_be(hidden_m: float, *, told: bool) -> None:
+def test_water_clearer_than_any_sea_is_said_to_be(build: Builders, hidden_m: float, *, told: bool) -> None:
     """Pure sea water hides a black object at 296 m at most (3.912/c): 60 m may be, 360 m cannot."""
-    *_, price = report(subject_m=90.0, seen_m=15.0, hidden_m=hidden_m).lines()
+    *_, price = report(build, subject_m=90.0, seen_m=15.0, hidden_m=hidden_m).lines()
     assert ("No sea is as clear" in price) is told
 
 
@@ -258,3 +262,86 @@ def test_a_view_that_tilts_past_the_steepest_that_stays_in_the_water_goes_evenly
     assert (views @ path.up).max() == pytest.approx(12.0 / 30.0)
     towards_sun = views @ path.sun_travel
     assert np.abs(np.diff(towards_sun)).max() <= math.radians(1.0) * 1.01
+
+
+LOOKS = """
+format = 2
+extends = "jerlov-1c"
+[place]
+camera_depth = 20.0
+[story]
+subject_range = 30.0
+silhouette_contrast = 0.2
+{more}
+"""
+
+
+def looking(pitch_deg: float, frame: int = 1001) -> CameraTrack:
+    """A lens that looks up by so much."""
+    turn, pitch = np.eye(4), math.radians(pitch_deg)
+    turn[1:3, 1:3] = [[math.cos(pitch), -math.sin(pitch)], [math.sin(pitch), math.cos(pitch)]]
+    lens = halocline.pinhole(Window(0, 0, 16, 9), focal_length_mm=30, film_width_mm=36, camera_to_world=turn)
+    return CameraTrack({frame: lens})
+
+
+@pytest.mark.parametrize(
+    ("more", "pitch_deg", "told"),
+    [
+        ("", None, "in a level view with the sun abeam"),
+        ("pitch = -20.0", None, "in a view 20 degrees down with the sun abeam"),
+        ("", 15.0, "along the lens's axis, 15 degrees up"),
+        ("pitch = 0.0", 15.0, "in a view level with the sun abeam"),
+        (
+            "",
+            80.0,
+            "along the lens's axis, 80 degrees up, counted as 42 degrees up, "
+            "where it leaves the water at the subject",
+        ),
+    ],
+)
+def test_a_report_says_which_view_it_holds_for(more: str, pitch_deg: float | None, told: str) -> None:
+    """20 m below the surface, 30 m off: asin(20/30) is 42 degrees."""
+    track = None if pitch_deg is None else looking(pitch_deg)
+    found = story_report(preset_from_text(LOOKS.format(more=more)), 1001, LINEAR_REC709, track=track)
+    assert found.lines()[1].endswith(f", {told}.")
+
+
+@pytest.mark.parametrize("pitch_deg", [None, -35.0, 35.0])
+@pytest.mark.parametrize("more", ["", "subject_size = 9.0", "pitch = 20.0"])
+def test_what_is_plotted_of_a_story_is_what_was_asked(more: str, pitch_deg: float | None) -> None:
+    """In whatever view: the subject stands on the curve where it was put, and without the story below it."""
+    track = None if pitch_deg is None else looking(pitch_deg)
+    found = story_report(preset_from_text(LOOKS.format(more=more)), 1001, LINEAR_REC709, track=track)
+    physical, shown = found.contrasts(np.array([0.0, 1.0, 30.0]))
+    assert shown[2] == pytest.approx(0.2, abs=1e-6)
+    assert physical[2] == found.physical_contrast
+    assert physical[2] < 0.2
+    # So near, all is as it is.
+    np.testing.assert_array_equal(physical[:2], shown[:2])
+    assert physical[0] == pytest.approx(1.0)
+
+
+def test_the_water_that_is_told_of_has_the_remap_that_is_told() -> None:
+    preset = preset_from_text(LOOKS.format(more=""))
+    for track in (None, looking(-35.0), looking(35.0)):
+        told = story_report(preset, 1001, LINEAR_REC709, track=track)
+        assert story_path(preset, 1001, LINEAR_REC709, track=track).remap == told.remap
+
+
+def test_what_drawing_near_costs_is_told_for_the_view() -> None:
+    """Looking up a subject shows more by itself, so that it is drawn less near: of the same share as made."""
+    step = '[steps.draw_near]\nbefore = "attenuation"\nnearest = 5.0\ncontrast = 0.2\nsubject_range = 30.0\n'
+    preset = preset_from_text(
+        LOOKS.format(more=step).replace("[story]\nsubject_range = 30.0\nsilhouette_contrast = 0.2\n", "")
+    )
+    path = story_path(preset, 1001, LINEAR_REC709)
+    shares = []
+    for track in (looking(-35.0), looking(0.0), looking(35.0)):
+        axis = track.at(1001).axis
+        (told,) = (line for line in prices(preset, 1001, path, axis) if line.startswith("draw_near"))
+        shares.append(float(told.split("looks ")[1].split()[0]))
+        window = Window(0, 0, 16, 9)
+        shot = make_shot(preset, 1001, track, space=LINEAR_REC709, display_window=window, data_window=window)
+        (near,) = (step.operator for step in preset.at(1001).graph.steps if step.name == "draw_near")
+        assert shares[-1] == pytest.approx(near.prepare(shot), rel=0.05)
+    assert shares[0] < shares[1] < shares[2]

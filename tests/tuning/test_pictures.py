@@ -251,6 +251,21 @@ def test_plots_are_what_the_story_says() -> None:
     assert any("price" in line.lower() for line in told["story"])
 
 
+def test_plots_are_of_the_frame_s_lens(frames: str) -> None:
+    """As `halocline apply` has it: a level view shows otherwise."""
+    preset, pictures = load_preset("fjord-archway", ["story.silhouette_contrast=0.3"]), Pictures(frames)
+    lens = pictures.lens(preset, 1001)
+    shot = pictures._still(1001, preset).shot(preset)
+    assert lens.stands_as(shot.camera)
+    told, level = plots(preset, 1001, lens), plots(preset, 1001)
+    subject = preset.at(1001).story.subject_range
+    assert subject is not None
+    looks_m = float(shot.path.remap.exact(subject))
+    assert any(f"{subject:.4g} m looks like {looks_m:.3g} m." in line for line in told["story"])
+    assert any("along the lens's axis" in line for line in told["story"])
+    assert any("in a level view" in line for line in level["story"])
+
+
 def test_mattes_of_all_frames_are_listed(small_mattes: str) -> None:
     pictures = Pictures(small_mattes)
     assert pictures.mattes(load_preset("jerlov-1c")) == ("anchor", "arch")

@@ -22,6 +22,7 @@ from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph
 from halocline.graph.operator import Operator
 from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
@@ -88,9 +89,12 @@ class Still:
 
     def placed(self, preset: Preset) -> Preset:
         """Return a look with its origins found, those that follow the lens where it is on the frame."""
-        task, tracks = self.inputs.task, self.inputs.tracks
-        rig = rig_of(tracks, preset.at(task.frame), task.frame)
-        return origins_of_sequence(preset, task).with_lens(rig or tracks[self.view].at(task.frame))
+        return origins_of_sequence(preset, self.inputs.task).with_lens(self.lens(preset))
+
+    def lens(self, preset: Preset) -> Camera:
+        """Return the frame's camera; the middle of both eyes of a stereo picture, which a story is for."""
+        frame, tracks = self.inputs.task.frame, self.inputs.tracks
+        return rig_of(tracks, preset.at(frame), frame) or tracks[self.view].at(frame)
 
     def shot(self, preset: Preset) -> Shot:
         """Return the frame's surroundings under a preset."""

@@ -26,7 +26,7 @@ from halocline.cli.output import say
 from halocline.cli.still import Viewing
 from halocline.errors import JobError
 from halocline.files.whole import write_whole
-from halocline.physics.path.silhouette import before_level_water
+from halocline.imaging.camera_track import CameraTrack
 from halocline.physics.path.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
 from halocline.presets.preset import Preset, load_preset
@@ -109,7 +109,9 @@ def _makers(
     look: Preset, frame: int, viewing: Viewing, shown: FrameTask | None
 ) -> dict[What, Callable[[], Figure]]:
     path, bands = _path(look, frame), in_space(look.bands, LINEAR_REC709)
-    story = story_report(look, frame, LINEAR_REC709)
+    still = None if shown is None else Still.read(shown, look)
+    track = None if still is None else CameraTrack({frame: still.lens(look)})
+    story = story_report(look, frame, LINEAR_REC709, track=track)
     farthest = max(2.5 * story.sighting_range_m, 1.3 * (story.subject_range_m or 0.0))
 
     def show(colours: F64) -> U8:
@@ -117,11 +119,12 @@ def _makers(
 
     def contrast() -> Figure:
         ranges = np.linspace(0.01, farthest, 200)
-        black = before_level_water(path)
-        real = np.array([black.at(float(s), 0.0) for s in ranges])
-        seen = np.array([black.at(float(s), 0.0) for s in story.remap.exact(ranges)])
         return plots.contrast_figure(
-            ranges, real, seen, subject_m=story.subject_range_m, sighting_m=story.sighting_range_m
+            ranges,
+            *story.contrasts(ranges),
+            subject_m=story.subject_range_m,
+            sighting_m=story.sighting_range_m,
+            size_m=story.subject_size_m,
         )
 
     def chart() -> Figure:
@@ -150,8 +153,8 @@ def _makers(
             unit="particles in a litre",
             logarithmic=True,
         )
-    if shown is not None:
-        made[What.steps] = lambda: _steps_figure(look, shown)
+    if still is not None:
+        made[What.steps] = lambda: _steps_figure(look, still)
     return made
 
 
@@ -170,16 +173,16 @@ def _path(look: Preset, frame: int) -> LightPath:
     return light_path(settings, in_space(look.bands, LINEAR_REC709), LINEAR_REC709, depth)
 
 
-def _steps_figure(look: Preset, task: FrameTask) -> Figure:
+def _steps_figure(look: Preset, still: Still) -> Figure:
     """Return by how much each step changes the frame: root mean square of luminance, before any other."""
-    still = Still.read(task, look)
+    frame = still.inputs.task.frame
     row = still.space.luminance_row.astype(np.float32)
     before = np.tensordot(row, still.clean, 1)
     names, changes = [], []
-    for step in look.at(task.frame).graph.steps:
+    for step in look.at(frame).graph.steps:
         after = np.tensordot(row, still.planes(look, step=step.name)["rgb"], 1)
         names.append(step.name)
         changes.append(float(np.sqrt(np.mean(np.square(after - before, dtype=np.float64)))))
         before = after
-    title = f"{look.name}: what each step changes in frame {task.frame}"
+    title = f"{look.name}: what each step changes in frame {frame}"
     return plots.bar_figure(names, changes, title=title, unit="change of luminance, root mean square, linear")

@@ -26,6 +26,7 @@ from halocline.cli.shot import say_first
 from halocline.cli.still import Viewing, reference_pixels
 from halocline.errors import HaloclineError
 from halocline.files.whole import write_whole
+from halocline.imaging.camera_track import CameraTrack
 from halocline.presets.build import story_report
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8, SheetTile, contact_sheet
@@ -120,8 +121,8 @@ def _passes(look: Preset, frame: int) -> set[str]:
 def _remark(look: Preset, still: Still) -> str:
     """Return what the water of a setting shows, in a few words."""
     try:
-        track = still.inputs.tracks[still.view]
-        story = story_report(look, still.inputs.task.frame, still.space, track=track)
+        frame = still.inputs.task.frame
+        story = story_report(look, frame, still.space, track=CameraTrack({frame: still.lens(look)}))
     except HaloclineError as error:
         return error.message
     if story.subject_range_m is None:

@@ -19,7 +19,7 @@ from collections.abc import Callable, Mapping
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeAlias, TypeVar, cast
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.graph.planes import Plane
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
@@ -422,13 +422,15 @@ class Operator(ABC, Generic[P, T]):
         """
         return False
 
-    def price(self, path: LightPath) -> str | None:  # noqa: ARG002 - part of the protocol
+    def price(self, path: LightPath, axis: F64 | None = None) -> str | None:  # noqa: ARG002 - part of the protocol
         """Return in physical terms what it gives a subject beyond what the water would; None for nothing.
 
         Parameters
         ----------
         path
             The water with the story's remap.
+        axis
+            The lens's, unit, ``(3,)``, where it is known.
 
         Returns
         -------

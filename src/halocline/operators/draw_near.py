@@ -82,9 +82,9 @@ class DrawNear(Operator[DrawNearParameters, float]):
         """At a share of 1 all stays where it is."""
         return self.parameters.share == 1.0 and self.parameters.contrast is None
 
-    def price(self, path: LightPath) -> str:
-        """Return in how much clearer a water things look as near."""
-        p, share = self.parameters, share_of(self.parameters, path)
+    def price(self, path: LightPath, axis: F64 | None = None) -> str:
+        """Return in how much clearer a water things look as near, in a lens's view."""
+        p, share = self.parameters, share_of(self.parameters, path, axis)
         asked = ""
         if p.contrast is not None:
             asked = f" is to keep a contrast of {p.contrast:.3g} at {p.subject_range:.3g} m and"

@@ -78,7 +78,7 @@ class Grade(Operator[GradeParameters, F64]):
         """Contrast is a power of all the light of a pixel."""
         return None if self.parameters.contrast == 1.0 else {"contrast": 1.0}
 
-    def price(self, path: LightPath) -> str | None:
+    def price(self, path: LightPath, axis: F64 | None = None) -> str | None:  # noqa: ARG002 - seen level
         """Return how open water, seen level, or a white card at the lens changes."""
         p = self.parameters
         across = np.cross(path.up, path.sun_travel)

@@ -102,7 +102,7 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         """By depth, as far as the rim is wide."""
         return 0 if shot.samples_face else self.parameters.edge_width
 
-    def price(self, path: LightPath) -> str:
+    def price(self, path: LightPath, axis: F64 | None = None) -> str:  # noqa: ARG002 - by its own side
         """Return how many times the bright side's light the edge is lit with."""
         strength, wanted = strength_of(self.parameters, path), self.parameters.contrast
         asked = ""

@@ -402,7 +402,7 @@ def story_report(
     return solved_story(path, look.story, axis=axis, scattered=scatters_forward(look))
 
 
-def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:
+def story_path(preset: Preset, frame: int, space: RGBSpace, *, track: CameraTrack | None = None) -> LightPath:
     """Return the water at the story's depth with its remap, for reports and plots.
 
     Parameters
@@ -413,14 +413,17 @@ def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:
         Frame number.
     space
         The working space.
+    track
+        The camera, where there is one; without, as in `story_report`.
 
     Returns
     -------
     LightPath
         The water and its light, ranges remapped.
     """
-    look, path = _story_water(preset, frame, space, None)
-    return with_story(path, look.story, scattered=scatters_forward(look))
+    look, path = _story_water(preset, frame, space, track)
+    axis = None if track is None else track.at(frame).axis
+    return with_story(path, look.story, axis=axis, scattered=scatters_forward(look))
 
 
 def _story_water(

@@ -333,7 +333,8 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
         yield _remark(
             document,
             ("story", "silhouette_contrast"),
-            f"this water shows the subject with more contrast already ({physical:.2g}) than asked for",
+            f"this water shows the subject with more contrast already ({physical:.2g}, {story.view}) than "
+            "asked for",
             "Take [story] out, or raise story.silhouette_contrast.",
         )
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import field, replace
+
+import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
@@ -17,6 +19,10 @@ from halocline.presets.sections import StorySection
 # 3.912/c of pure sea water at 402 nm, where it is clearest (c 0.0132 1/m by `physics.water.pure_water`): no
 # wavelength carries contrast farther.
 CLEAREST_SIGHTING_M = 296.0
+# Nearer than this a thing looks no larger, metres.
+NEAREST_M = 0.1
+# What holds for turns of the lens to all sides.
+LEVEL = "in a level view with the sun abeam"
 
 
 @dataclass(frozen=True)
@@ -35,6 +41,12 @@ class StoryReport:
         Range at which real water shows that contrast: how far away the subject looks.
     remap
         The remap in force.
+    seen
+        What black things show in the view that it is reckoned for.
+    view
+        That view, in words.
+    subject_size_m
+        How large the subject is; 0 where there is none, or nothing scatters forward.
     """
 
     sighting_range_m: float
@@ -43,6 +55,30 @@ class StoryReport:
     physical_contrast: float | None
     seen_range_m: float | None
     remap: RangeRemap
+    seen: ContrastSeen = field(compare=False)
+    view: str
+    subject_size_m: float
+
+    def contrasts(self, ranges_m: F64) -> tuple[F64, F64]:
+        """Return what a black thing as large as the subject shows, by the water alone and as remapped.
+
+        Parameters
+        ----------
+        ranges_m
+            Where it stands, metres, ``(n,)``.
+
+        Returns
+        -------
+        physical, shown
+            Contrast with open water, ``(n,)``, 0 to 1; of a thing of no size where there is no subject.
+        """
+        sides = self.subject_size_m / np.maximum(ranges_m, NEAREST_M)
+        as_seen = self.remap.exact(ranges_m)
+        physical, shown = (
+            np.array([self.seen.at(float(s), float(side)) for s, side in zip(lengths, sides, strict=True)])
+            for lengths in (ranges_m, as_seen)
+        )
+        return physical, shown
 
     def lines(self) -> list[str]:
         """Return the report as sentences."""
@@ -56,7 +92,7 @@ class StoryReport:
             return told
         told.append(
             f"The story shows the subject at {self.subject_range_m:.4g} m with contrast "
-            f"{self.wanted_contrast:.3g}; real water leaves it {self.physical_contrast:.2g}."
+            f"{self.wanted_contrast:.3g}; real water leaves it {self.physical_contrast:.2g}, {self.view}."
         )
         if self.remap.physical:
             told.append("The water is clear enough: range stays physical.")
@@ -105,10 +141,20 @@ def solved_story(
     sighting = before_level_water(path).range_of(LEAST_CONTRAST, 0.0)
     remap, looks_m = _remap(seen, story, scattered=scattered)
     if looks_m is None:
-        return StoryReport(sighting, None, None, None, None, remap)
+        return StoryReport(sighting, None, None, None, None, remap, seen, LEVEL, 0.0)
     assert story.subject_range is not None  # what looks as far as that
     physical = seen.at(story.subject_range, _slope(story, scattered=scattered))
-    return StoryReport(sighting, story.subject_range, story.silhouette_contrast, physical, looks_m, remap)
+    return StoryReport(
+        sighting,
+        story.subject_range,
+        story.silhouette_contrast,
+        physical,
+        looks_m,
+        remap,
+        seen,
+        _in_words(seen, story, axis),
+        story.subject_size if scattered else 0.0,
+    )
 
 
 def _remap(seen: ContrastSeen, story: StorySection, *, scattered: bool) -> tuple[RangeRemap, float | None]:
@@ -131,11 +177,34 @@ def _slope(story: StorySection, *, scattered: bool) -> float:
 
 def _seen(path: LightPath, story: StorySection, axis: F64 | None) -> ContrastSeen:
     """Return what a subject shows in the view that the story is reckoned for."""
-    stated = None if story.pitch is None else tilted(path, math.radians(story.pitch))
-    view = axis if stated is None else stated
-    if view is None or story.subject_range is None:
+    looks = _looks(path, story, axis)
+    if looks is None or story.subject_range is None:
         return before_level_water(path)
-    return before_water(path, view_of_subject(path, view, story.subject_range))
+    return before_water(path, view_of_subject(path, looks, story.subject_range))
+
+
+def _looks(path: LightPath, story: StorySection, axis: F64 | None) -> F64 | None:
+    """Return where the view looks that is stated, else the lens; None where neither is known."""
+    return axis if story.pitch is None else tilted(path, math.radians(story.pitch))
+
+
+def _in_words(seen: ContrastSeen, story: StorySection, axis: F64 | None) -> str:
+    """Return the view that a subject's contrast is reckoned for, as the end of a sentence."""
+    looks = _looks(seen.path, story, axis)
+    if looks is None:
+        return LEVEL
+    rise, reached = (float(way @ seen.path.up) for way in (looks, seen.direction))
+    told = _pitch(rise)
+    told = f"along the lens's axis, {told}" if story.pitch is None else f"in a view {told} with the sun abeam"
+    if reached == rise:
+        return told
+    return f"{told}, counted as {_pitch(reached)}, where it leaves the water at the subject"
+
+
+def _pitch(rise: float) -> str:
+    """Return how far up a direction looks in words, from its share of up."""
+    pitch = math.degrees(math.asin(min(1.0, max(-1.0, rise))))
+    return "level" if abs(pitch) < 0.5 else f"{abs(pitch):.0f} degrees {'up' if pitch > 0.0 else 'down'}"
 
 
 def with_story(

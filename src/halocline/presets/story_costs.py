@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from halocline._typing import F64
 from halocline.physics.path.transport import LightPath
 from halocline.presets.preset import Look, Preset
 
 
-def prices(preset: Preset, frame: float, path: LightPath) -> list[str]:
+def prices(preset: Preset, frame: float, path: LightPath, axis: F64 | None = None) -> list[str]:
     """Return a sentence for each key and step that gives the picture what the water would not.
 
     Parameters
@@ -17,6 +18,8 @@ def prices(preset: Preset, frame: float, path: LightPath) -> list[str]:
         The look, and a frame of it.
     path
         The water with the story's remap.
+    axis
+        The lens's, unit, ``(3,)``; what is seen level where it is not known.
 
     Returns
     -------
@@ -24,7 +27,7 @@ def prices(preset: Preset, frame: float, path: LightPath) -> list[str]:
         Sentences; none for a look that is physical throughout.
     """
     look = preset.at(frame)
-    told = ((step.name, step.operator.price(path)) for step in look.graph.steps)
+    told = ((step.name, step.operator.price(path, axis)) for step in look.graph.steps)
     return [*_of_sections(look, path), *(f"{name}: {price}" for name, price in told if price is not None)]
 
 

@@ -155,6 +155,7 @@ def contrast_figure(
     *,
     subject_m: float | None,
     sighting_m: float,
+    size_m: float = 0.0,
     least: float = 0.02,
 ) -> Figure:
     """Return contrast of a dark object over range, in real water and in the story's, the subject marked.
@@ -168,7 +169,9 @@ def contrast_figure(
     subject_m
         Range of the subject, where there is one.
     sighting_m
-        Range to be marked at which a black object vanishes.
+        Range to be marked at which a small black object vanishes.
+    size_m
+        How large the object is of which contrast is shown; 0 for a small one.
     least
         Contrast that can just be seen.
 
@@ -194,7 +197,7 @@ def contrast_figure(
         ylabel="contrast with open water",
         yscale="log",
         ylim=(1e-3, 1.1),
-        title="how a black object stands out",
+        title=f"how a black object {f'of {size_m:.3g} m ' if size_m else ''}stands out",
     )
     axes.legend(fontsize=8)
     return figure

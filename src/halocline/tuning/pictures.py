@@ -22,6 +22,7 @@ from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, HeldReady
 from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.display_grid import DisplayGrid
 from halocline.imaging.survey import mattes_there
@@ -246,6 +247,11 @@ class Pictures:
                 if name in planes:
                     told.append({"name": label, "value": _numbers(planes[name][..., y, x])})
             return {"x": x, "y": y, "values": told}
+
+    def lens(self, preset: Preset, frame: int) -> Camera:
+        """Return the camera that a frame's story is reckoned for."""
+        with self._lock:
+            return self._still(frame, preset).lens(preset)
 
     def _through(self) -> list[int]:
         """Return frames evenly through the sequence."""

@@ -425,7 +425,8 @@ class _Tab:
 
     async def _tell_plots(self, state: State, wish: Wish) -> None:
         with suppress(HaloclineError):
-            told = await asyncio.to_thread(plots, state.preset, wish.frame)
+            lens = await asyncio.to_thread(self.server.pictures.lens, state.preset, wish.frame)
+            told = await asyncio.to_thread(plots, state.preset, wish.frame, lens)
             await self.tell({"is": "plots", "number": state.number, **told})
 
     async def _finish(self, state: State, wish: Wish, beside: str) -> None:
