@@ -251,6 +251,23 @@ def test_checking_a_job_tells_mistakes_of_the_file_and_of_its_shots_in_one_run(
     assert not (folder / "wet").exists()
 
 
+@pytest.mark.parametrize("key", ["beauty", "out"])
+def test_a_shot_that_lacks_where_it_reads_or_writes_is_told_once_and_others_are_looked_at(
+    folder: Path, capsys: pytest.CaptureFixture[str], key: str
+) -> None:
+    stated = {"beauty": '"clean/a.####.exr"', "out": '"wet/half/"'}
+    del stated[key]
+    with (folder / "night.toml").open("a") as job:
+        job.writelines(["[shots.half]\n", *(f"{name} = {text}\n" for name, text in stated.items())])
+    # All else is right: the file's own mistake is what makes it 2.
+    assert status("farm", "check", "night.toml") == 2
+    out, err = capsys.readouterr()
+    assert err.count("error: ") == 1
+    assert err.count("half") == 1
+    assert f'[shots.half]: the key "{key}" is missing' in err
+    assert [line.partition(":")[0] for line in out.splitlines()] == ["arch_010", "arch_020"]
+
+
 def test_checking_a_job_none_of_whose_frames_can_be_read_ends_in_2(folder: Path) -> None:
     for path in (folder / "clean").iterdir():
         path.write_bytes(path.read_bytes()[:-100])
