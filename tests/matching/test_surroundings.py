@@ -10,11 +10,14 @@ import pytest
 import halocline
 from halocline._typing import F32, F64
 from halocline.imaging.frame import Window
-from halocline.matching.model import Hidden, Setting, predicted
+from halocline.matching.model import About, Hidden, Setting, predicted
 from halocline.matching.reference_picture import ReferencePicture, samples_of
 from halocline.matching.samples import Sample, SamplePlace
+from halocline.matching.solved_light import NODES_NM
 from halocline.matching.surroundings import RINGS, Surroundings, nearest_ranges
 from halocline.physics.path.halo_about import ASIDE
+from halocline.physics.path.water_halo import rings_about
+from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.physics.water.water import jerlov_water
 from halocline.presets.preset import preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -171,3 +174,25 @@ def test_what_passes_for_water_is_told_from_how_a_wall_is_shown(arrives: float, 
     )
     np.testing.assert_allclose(hidden.under(np.array([2.0]))[told, 0], hides[told], atol=1e-9)
     np.testing.assert_array_equal(hidden.under(), 1.0)
+
+
+@pytest.mark.parametrize("node_nm", [490.0, 550.0])
+def test_open_water_of_one_wavelength_arrives_as_that_wavelength_does(node_nm: float) -> None:
+    """Beer's law, where next to nothing is scattered: exp(-c s) of the one colour that daylight has."""
+    ahead_only = np.array([[0.0, 0.0, -1.0]])
+    about = About(
+        range_m=np.array([4.0]),
+        which=np.zeros((1, 1), np.int64),
+        rgb=np.zeros((1, 1, RINGS, 3)),
+        share=np.ones((1, 1, RINGS, 1)),
+        views=ahead_only,
+        rings=rings_about(ahead_only[0]),
+    )
+    attenuation = np.linspace(0.05, 0.6, WAVELENGTH_NM.size)
+    optics = np.stack([attenuation, np.full_like(attenuation, 1e-7)])
+    daylight = np.where(node_nm == NODES_NM, 1.0, 1e-12)
+    open_water = np.ones((len(about.directions), 3))
+    _, hidden, _ = about.halo(optics, open_water, daylight, LINEAR_REC709)
+    left = math.exp(-4.0 * attenuation[node_nm == WAVELENGTH_NM][0])
+    # What green sees of it; other colours' cells see some wavelengths not at all.
+    assert hidden.arrives[0, 0, 0, 1] == pytest.approx(left, rel=1e-4)

@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from halocline.graph.operator import Tile
+from halocline.imaging.frame import Window
 from halocline.operators.shared.two_surfaces import Farther
 
 
@@ -37,3 +39,24 @@ def test_no_planes_no_farther_surface_and_empty_ones_change_nothing() -> None:
     left = farther.mix(gain, np.zeros((1, 0), np.float32), np.ones((1, 2, 3), np.float32))
     assert (gain == 0.5).all()
     assert not left["far_light"].any()
+
+
+def test_pixels_before_a_black_surface_do_not_tell_which_way_a_farther_one_faces() -> None:
+    """Of the second pixel the ground is the nearer surface, and before a black hull: its normal is a mean.
+
+    The third shows the ground alone. By light, of which a black hull has none, the second would as well.
+    """
+    shape = (1, 4)
+    normal = np.zeros((3, *shape), np.float32)
+    normal[2, 0, 0] = normal[0, 0, 1] = normal[1, 0, 2] = normal[2, 0, 3] = 1.0
+    planes = {
+        "range": np.array([[2.0, 9.0, 9.0, 40.0]], np.float32),
+        "far_range": np.array([[9.0, 40.0, 0.0, 0.0]], np.float32),
+        "far_share": np.array([[0.4, 0.5, 0.0, 0.0]], np.float32),
+        "far_light": np.array([[0.4, 0.0, 0.0, 0.0]], np.float32),
+    }
+    farther = Farther.of(planes)
+    assert farther is not None
+    window = Window(0, 0, shape[1], shape[0])
+    facing = farther.facing(normal, planes, Tile(window, window))
+    np.testing.assert_array_equal(facing[:, 0], [0.0, 1.0, 0.0])
