@@ -152,6 +152,19 @@ def test_story_is_reckoned_for_the_lens_where_the_sea_level_places_it() -> None:
     assert reports[0].remap != reports[1].remap
 
 
+@pytest.mark.parametrize("reference", ["", "[light]\nreference_depth = 4\n"])
+def test_a_stated_depth_keeps_one_remap_and_the_report_is_of_that(reference: str) -> None:
+    """However deep the lens is, be the light white at a depth of its own or at the lens's."""
+    text = "[place]\nsea_level = 30\n[story]\nsubject_range = 30\nsilhouette_contrast = 0.12\ndepth = 12\n"
+    preset, remaps = preset_from_text("format = 2\n" + text + reference), set()
+    for height in (6.0, 18.0, 25.0):
+        track = track_at(height)
+        shot = make_shot(preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+        assert shot.path.remap == story_report(preset, 1, LINEAR_REC709, track=track).remap
+        remaps.add(shot.path.remap)
+    assert len(remaps) == 1
+
+
 def test_a_lens_below_the_bottom_is_refused() -> None:
     place = "[place]\nsea_level = 9\nbottom_depth = 12\n"
     assert shot_of(place, height=-2.0).path.bottom_m == 12
@@ -249,10 +262,11 @@ def test_both_eyes_of_a_stereo_picture_have_one_remap() -> None:
         "[steps.attenuation]\n[steps.veiling_light]\n"
     )
 
-    def looking(up_deg: float) -> CameraTrack:
+    def looking(up_deg: float, height: float = 0.0) -> CameraTrack:
         matrix, angle = np.eye(4), math.radians(up_deg)
         cosine, sine = math.cos(angle), math.sin(angle)
         matrix[1:3, 1:3] = [[cosine, -sine], [sine, cosine]]
+        matrix[1, 3] = height
         lens = pinhole(WINDOW, focal_length_mm=35, film_width_mm=36, camera_to_world=matrix)
         return CameraTrack({1: lens})
 
@@ -266,5 +280,7 @@ def test_both_eyes_of_a_stereo_picture_have_one_remap() -> None:
     middle, eyes = looking(20.0), (looking(18.0), looking(22.0))
     assert remap(eyes[0], None) != remap(eyes[1], None)
     assert remap(eyes[0], middle) == remap(eyes[1], middle) == remap(middle, None)
+    # A rig that is rolled has one eye above the other.
+    assert remap(looking(20.0, -0.3), middle) == remap(looking(20.0, 0.3), middle) == remap(middle, None)
     told = story_report(preset, 1, LINEAR_REC709, track=middle)
     assert told.remap == remap(middle, None) != story_report(preset, 1, LINEAR_REC709).remap

@@ -301,13 +301,18 @@ def water_around(
     """
     up = axis_named(look.place.up)
     sea_level, depth = surface(look.place, float((camera if rig is None else rig).position_m @ up))
+    # Both eyes of a stereo picture have one remap.
+    there, axis = look.story.depth, (camera if rig is None else rig).axis
+    there = depth if there is None else there
     if rig is not None:
         # The one surface above both eyes, of which one may be deeper.
         depth += float((rig.position_m - camera.position_m) @ up)
     path = light_path(look, in_space(preset.bands, space), space, depth)
-    # Both eyes of a stereo picture have one remap.
-    axis = (camera if rig is None else rig).axis
-    return with_story(path, look.story, axis=axis, scattered=scatters_forward(look)), sea_level
+    # Light that is white at the lens is white at that depth, as a report of it has it.
+    white_m = there if look.light.reference_depth is None else path.reference_depth_m
+    within = replace(path, camera_depth_m=there, reference_depth_m=white_m)
+    scattered = scatters_forward(look)
+    return with_story(path, look.story, within=within, axis=axis, scattered=scattered), sea_level
 
 
 def _sun_view(look: Look, own: Path | None) -> SunView | None:

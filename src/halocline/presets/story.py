@@ -208,11 +208,25 @@ def _pitch(rise: float) -> str:
 
 
 def with_story(
-    path: LightPath, story: StorySection, *, axis: F64 | None = None, scattered: bool = True
+    path: LightPath,
+    story: StorySection,
+    *,
+    within: LightPath | None = None,
+    axis: F64 | None = None,
+    scattered: bool = True,
 ) -> LightPath:
-    """Return the water with the story's remap; arguments as in `solved_story`, at any depth."""
+    """Return the water with the story's remap.
+
+    Parameters
+    ----------
+    path
+        The water without a remap.
+    story, axis, scattered
+        As in `solved_story`.
+    within
+        The same water at the depth that the story is reckoned for; as deep as the path where not given.
+    """
     if story.subject_range is None and story.softness is None:
         return path
-    depth = path.camera_depth_m if story.depth is None else story.depth
-    seen = _seen(replace(path, camera_depth_m=depth), story, axis)
+    seen = _seen(path if within is None else within, story, axis)
     return replace(path, remap=_remap(seen, story, scattered=scattered)[0])
