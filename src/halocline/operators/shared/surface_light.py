@@ -139,7 +139,8 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     gaps = np.stack([np.concatenate([part[seen], part[unseen]]) for part in gaps])
     places = np.stack([x * metres, y * metres]) + np.array(axes.origin, np.float32)[:, np.newaxis]
     depth = down * metres + np.float32(shot.path.camera_depth_m)
-    return Casters(places, depth.astype(np.float32), weight.astype(np.float32), gaps_m=gaps)
+    lens = (*axes.origin, float(shot.path.camera_depth_m))
+    return Casters(places, depth.astype(np.float32), weight.astype(np.float32), gaps_m=gaps, lens_m=lens)
 
 
 def _gaps(directions: tuple[F32, F32, F32], range_m: F32, tangent: float) -> F32:

@@ -11,6 +11,7 @@
 - `shafts`: that light along them (ShaftVolume)
 - `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, blurred,
   fades_out)
+- `own_surface`: the planes in which things under a light lie (own_surfaces)
 - `shade_cells`: what stands beside a place, and light scattered about among things (Cells)
 - `shade_cell_loops`: compiled loops of it
 - `shade_loops`: compiled loops of it (lay_shade, light_at_places, loop_maps, shade_surfaces)

@@ -26,6 +26,7 @@ from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_shade_loops import BodyMap
+from halocline.physics.sea.own_surface import own_surfaces
 from halocline.physics.sea.shade_cells import CELLS_BEGIN, Cells
 from halocline.physics.sea.surface import SunBeam
 
@@ -68,6 +69,8 @@ class Casters:
         How far apart the points of one thing lie, metres, where that is known: gaps up to that are closed.
     gaps_m
         ``(3, n)`` how far each lies from its neighbours along the axes and down, where that differs.
+    lens_m
+        Where they are seen from: level place and depth; None: from where the light comes.
     """
 
     places_m: F32
@@ -75,6 +78,7 @@ class Casters:
     weight: F32
     spacing_m: float = 0.0
     gaps_m: F32 | None = None
+    lens_m: tuple[float, float, float] | None = None
 
     @property
     def gaps(self) -> F32:
@@ -194,6 +198,8 @@ class ShadeMap:
         ``(depths,)``, rising.
     light
         At each of them, ``(depths, count, count)``, 0 to 1: what things leave that lie above the one before.
+    lens_m
+        Where things are seen from, as `Casters` has it.
     """
 
     square: Square
@@ -202,6 +208,19 @@ class ShadeMap:
     cover: F32
     depths_m: F32
     light: F32
+    lens_m: tuple[float, float, float] | None = None
+
+    @cached_property
+    def planes_m(self) -> F32:
+        """In which planes the uppermost things lie; see `own_surfaces`."""
+        if self.lens_m is None:
+            return own_surfaces(self.top_m, self.square.step_m, None)
+        *level, depth = self.lens_m
+        column, row = (
+            (place - depth * float(along) - start) / self.square.step_m
+            for place, along, start in zip(level, self.drift, self.square.start_m, strict=True)
+        )
+        return own_surfaces(self.top_m, self.square.step_m, (column, row, depth))
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +266,8 @@ class Shade:
             aside = water.aside_share(depth_m)
             return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m, depth_m))
 
-        return _mapped(self._in_the_beam, self.square, drift, shade_depths(self.deepest_m), blurs)
+        made = _mapped(self._in_the_beam, self.square, drift, shade_depths(self.deepest_m), blurs)
+        return replace(made, lens_m=self.casters.lens_m)
 
     @cached_property
     def beam(self) -> ShadeMap:
@@ -268,7 +288,8 @@ class Shade:
 
         drift, square = np.zeros(2), self.sky_square
         uppermost = _uppermost(self.casters, square, drift, _SKY_FINER)
-        return _mapped(uppermost, square, drift, shade_depths(self.deepest_m), blurs)
+        made = _mapped(uppermost, square, drift, shade_depths(self.deepest_m), blurs)
+        return replace(made, lens_m=self.casters.lens_m)
 
     @cached_property
     def sky_in_water(self) -> ShadeMap:

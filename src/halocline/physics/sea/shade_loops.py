@@ -30,7 +30,7 @@ from halocline.physics.path.loops import fallen
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
-_HALF = np.float32(0.5)
+_HALF, _NOWHERE = np.float32(0.5), np.float32(np.inf)
 # A lobe (1 + u^2)^-1.5, u the angle in half widths, as three normal ones: their heights and standard
 # deviations in half widths (a fit, within 7 % up to u = 8).
 _HEIGHTS = (np.float32(0.761), np.float32(0.205), np.float32(0.0189))
@@ -56,9 +56,9 @@ _LEAST_TIMES = np.float32(1e-3)
 _UNSURE = np.float32(0.01)
 # Rays that rise less than this are more and more taken for level ones.
 _FLATTEST = np.float32(0.25)
-# A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
-# water before them.
-_CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
+# A hard shadow begins this many cells below its thing, or the plane in which that lies: for things, so that
+# none shades itself, and for the water before them.
+_CLEAR_CELLS, _WATER_CELLS = 0.12, 0.25
 # A cell, in the latter.
 _CELL = np.float32(1.0 / _WATER_CELLS)
 # Along a row of pixels shade on surfaces goes straight where places are no farther off the straight way than
@@ -72,9 +72,10 @@ _UNSEEN, _SURELY = np.float32(5e-4), np.float32(0.99)
 # Over this share of a map's side, along its edges, shade comes and goes.
 _FADE = np.float32(8.0)
 
-# Drift, grid, and where hard shadows begin; depths; light at them; uppermost things and what they keep; and
-# what turbid bodies leave.
-Map = tuple[tuple[np.float32, ...], F32, F32, F32, F32, BodyMap]
+# Drift, grid, and where hard shadows begin; depths; light at them; uppermost things and what they keep; what
+# turbid bodies leave; and the planes in which things lie, of no cell for places that are on none.
+Map = tuple[tuple[np.float32, ...], F32, F32, F32, F32, BodyMap, F32]
+_NO_PLANES = np.zeros((4, 0, 0), np.float32)
 # Stands in for a map where no thing casts.
 NO_MAP: Map = (
     (_ZERO, _ZERO, _ONE, _ZERO, _ZERO, _ONE, np.float32(np.inf)),
@@ -83,6 +84,7 @@ NO_MAP: Map = (
     np.ones((2, 2), np.float32),
     np.ones((2, 2), np.float32),
     NO_BODIES,
+    _NO_PLANES,
 )
 
 
@@ -106,7 +108,8 @@ def loop_map(made: ShadeMap, *, in_water: bool, bodies: BodyMap = NO_BODIES) -> 
     drift_x, drift_y = (np.float32(along) for along in made.drift)
     clear = np.float32((_WATER_CELLS if in_water else _CLEAR_CELLS) * made.square.step_m)
     numbers = (drift_x, drift_y, *made.square.numbers(), clear, np.float32(made.top_m.min()))
-    return numbers, made.depths_m, made.light, made.top_m, made.cover, bodies
+    planes = _NO_PLANES if in_water else made.planes_m
+    return numbers, made.depths_m, made.light, made.top_m, made.cover, bodies, planes
 
 
 def loop_maps(shade: Shade, *, in_water: bool, things: bool = True, bodies: bool = True) -> tuple[Map, Map]:
@@ -130,7 +133,7 @@ def loop_maps(shade: Shade, *, in_water: bool, things: bool = True, bodies: bool
     if bodies and shade.bodies is not None:
         sun, sky = shade.bodies
     if not things:
-        return (*NO_MAP[:5], sun), (*NO_MAP[:5], sky)
+        return (*NO_MAP[:5], sun, _NO_PLANES), (*NO_MAP[:5], sky, _NO_PLANES)
     return (
         loop_map(shade.sun, in_water=in_water, bodies=sun),
         loop_map(shade.sky_in_water if in_water else shade.sky, in_water=in_water, bodies=sky),
@@ -358,7 +361,7 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
 
     For many places at once: see `halocline.physics.floating.turbid_shade_loops.dim_by_bodies`.
     """
-    numbers, depths_m, light, top, cover, _ = shade
+    numbers, depths_m, light, top, cover, _, planes = shade
     drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
     points, last, rung = top.shape[0], depths_m.size - 2, 0
     most = np.float32(points - 1)
@@ -382,18 +385,28 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
         # A thing is in the softened light from the second laid-out depth below it on; until then its shadow
         # is hard.
         in_both = depths_m[rung - 1] if rung > 0 else -_ONE
-        dark = _ZERO
+        dark = hidden = known = _ZERO
         for corner in range(4):
             at_x, at_y = i + (corner & 1), j + (corner >> 1)
             here, highest_there = light[rung, at_y, at_x], top[at_y, at_x]
             share = corner_share(corner, right, lower)
+            known += share if highest_there < _NOWHERE else _ZERO
             dark += share * (_ONE - here - below * (light[rung + 1, at_y, at_x] - here))
-            way = deep - highest_there
-            if way > clear and highest_there > in_both:
-                hard = cover[at_y, at_x] * min((way - clear) / clear, _ONE)
+            way, begin = deep - highest_there, clear
+            if way > clear and planes.size:
+                # Below the plane in which the thing goes on to here.
+                way -= planes[0, at_y, at_x] + planes[1, at_y, at_x] * (column - np.float32(at_x))
+                way -= planes[2, at_y, at_x] * (row - np.float32(at_y))
+                begin = max(clear, planes[3, at_y, at_x])
+            if way > begin and highest_there > in_both:
+                hard = cover[at_y, at_x] * min((way - begin) / begin, _ONE)
                 if highest_there <= depths_m[rung]:
                     hard *= _ONE - below
-                dark += share * hard
+                hidden += share * hard
+        if planes.size:
+            # What is seen lies in cells of which something is seen: others tell nothing of it.
+            hidden /= max(known, _HALF)
+        dark += hidden
         out[k] = faded(_ONE, max(_ONE - dark, _ZERO), inwards)
 
 
