@@ -19,7 +19,7 @@ from halocline.batch.frame_task import read_inputs
 from halocline.batch.headers import look_at_headers
 from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.batch.task import FrameTask
-from halocline.errors import ChannelError, DepthError
+from halocline.errors import ChannelError, DepthError, FrameError
 from halocline.imaging.input_spec import InputSpec
 from halocline.presets.preset import preset_from_text
 
@@ -55,7 +55,7 @@ def planned(folder: Path) -> list[FrameTask]:
 
 
 def told(folder: Path) -> tuple[str, ...]:
-    return look_at_headers(planned(folder), InputSpec(), ())
+    return look_at_headers(planned(folder), InputSpec(), ()).lines
 
 
 def test_frames_that_are_alike_are_not_spoken_of(shot: Path) -> None:
@@ -76,6 +76,56 @@ def test_a_frame_unlike_the_others_is_named(shot: Path, changed: dict[str, Any],
     clean(shot / "clean.1005.exr", **changed)
     assert any(line.startswith("frame 1005: ") and says in line for line in told(shot)), told(shot)
     assert not any("1004" in line for line in told(shot))
+
+
+def eyes(path: Path, *names: str) -> None:
+    """Write the same picture for each view, a part each."""
+    level = {name: OpenEXR.Channel(np.full((12, 16), 0.4, np.float16)) for name in "RGBA"}
+    level["Z"] = OpenEXR.Channel(np.full((12, 16), 5.0, np.float32))
+    header = {"type": OpenEXR.scanlineimage, "chromaticities": REC709}
+    OpenEXR.File([OpenEXR.Part({**header, "view": name}, level, name) for name in names]).write(str(path))
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (("left",), 'frame 1003: the beauty lacks the view "right", unlike the others'),
+        (
+            ("left", "rechts"),
+            'frame 1003: the beauty lacks the view "right" and has the view "rechts", unlike the others',
+        ),
+        (
+            ("left", "right", "mid", "top"),
+            'frame 1003: the beauty has the views "mid", "top", unlike the others',
+        ),
+    ],
+)
+def test_a_view_that_a_frame_lacks_is_named_and_strict_refuses(
+    tmp_path: Path, names: tuple[str, ...], says: str
+) -> None:
+    for frame in range(1001, 1006):
+        eyes(tmp_path / f"clean.{frame}.exr", "left", "right")
+    eyes(tmp_path / "clean.1003.exr", *names)
+    seen = look_first(planned(tmp_path), preset_from_text(TEXT))
+    assert seen.sequence == seen.views == (says,)
+    with pytest.raises(FrameError, match="the same views") as caught:
+        seen.refuse_doubts()
+    assert caught.value.code == "E-INPUT-DOUBT"
+    assert says in caught.value.message
+
+
+def test_a_picture_of_no_view_among_those_of_two_lacks_both(tmp_path: Path) -> None:
+    for frame in range(1001, 1006):
+        eyes(tmp_path / f"clean.{frame}.exr", "left", "right")
+    clean(tmp_path / "clean.1002.exr")
+    assert told(tmp_path) == ('frame 1002: the beauty lacks the views "left", "right", unlike the others',)
+
+
+def test_the_order_of_views_is_not_spoken_of_as_one_that_lacks(tmp_path: Path) -> None:
+    for frame in range(1001, 1006):
+        eyes(tmp_path / f"clean.{frame}.exr", "left", "right")
+    eyes(tmp_path / "clean.1002.exr", "right", "left")
+    assert look_first(planned(tmp_path), preset_from_text(TEXT)).views == ()
 
 
 def test_overscan_that_changes_is_nobodys_business(shot: Path) -> None:
@@ -137,7 +187,7 @@ def test_depth_files_of_their_own_are_looked_at_too(shot: Path) -> None:
         clean(shot / f"depth.{frame}.exr")
     clean(shot / "depth.1006.exr", compression=OpenEXR.PIZ_COMPRESSION)
     tasks = plan_tasks(shot / "clean.####.exr", depth=shot / "depth.####.exr", out=f"{shot}/wet/")
-    assert look_at_headers(tasks, InputSpec(), ()) == (
+    assert look_at_headers(tasks, InputSpec(), ()).lines == (
         "frame 1006: compression of the depth piz, in the others zip",
     )
 
@@ -158,6 +208,6 @@ def test_a_frame_that_another_stands_in_for_is_not_spoken_of_twice(shot: Path) -
     pattern = shot / "clean.####.exr"
     held = plan_shot(pattern, out=f"{shot}/wet/", frames="1001-1008", missing=MissingFrames.hold).tasks
     assert [task.frame for task in held if task.held_from is not None] == [1006]
-    assert look_at_headers(held, InputSpec(), ()) == (
+    assert look_at_headers(held, InputSpec(), ()).lines == (
         "frame 1005: compression of the beauty piz, in the others zip",
     )

@@ -174,6 +174,44 @@ def test_both_eyes_are_looked_at(tmp_path: Path) -> None:
     assert report.passes
 
 
+@pytest.mark.parametrize(
+    ("views", "says"),
+    [
+        (("left",), {'frames 1002 lack the view "right"'}),
+        (
+            ("left", "rechts"),
+            {'frames 1002 lack the view "right"', 'frames 1002 alone have the view "rechts"'},
+        ),
+        (
+            ("",),
+            {
+                'frames 1002 lack the view "left"',
+                'frames 1002 lack the view "right"',
+                "frames 1002 alone have a picture of no view",
+            },
+        ),
+    ],
+)
+def test_a_frame_that_lacks_an_eye_is_named_with_it(
+    tmp_path: Path, views: tuple[str, ...], says: set[str]
+) -> None:
+    for frame in range(1001, 1005):
+        write(tmp_path, frame, views=("left", "right"))
+    write(tmp_path, 1002, views=views)
+    report = check(tmp_path)
+    assert not report.passes
+    assert {finding.text for finding in report.findings} == says
+    assert {finding.frames for finding in report.findings} == {(1002,)}
+
+
+def test_marks_of_one_eye_are_told_with_it(tmp_path: Path) -> None:
+    for frame in range(1001, 1005):
+        write(tmp_path, frame, views=("left", "right"))
+    write(tmp_path, 1003, views=("left", "right"), size=(32, 18))
+    texts = set(found(check(tmp_path), "metadata").values())
+    assert texts == {"right: display window is 32 x 18 at 0, 0 on frames 1003, else 64 x 36 at 0, 0"}
+
+
 def test_a_sequence_that_is_not_there_and_a_view_that_is_unknown_are_errors(sequence: Path) -> None:
     with pytest.raises(SequenceError, match="no file of this sequence is there"):
         check_sequence(sequence / "dry.####.exr")

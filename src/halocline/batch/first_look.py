@@ -51,8 +51,8 @@ class FirstLook:
         What a person should know of what will be written.
     uneven
         Those of them by which samples cannot be merged as if all were rendered together.
-    sequence
-        In what frames are unlike the others, by their headers.
+    sequence, views
+        In what frames are unlike the others, by their headers; those of them that lack or add views.
     first
         The first task's frame, where it is the one that was looked at and was to be kept.
     unread
@@ -67,6 +67,7 @@ class FirstLook:
     output: tuple[str, ...] = ()
     uneven: tuple[str, ...] = ()
     sequence: tuple[str, ...] = ()
+    views: tuple[str, ...] = ()
     first: ReadAhead | None = None
     unread: HaloclineError | None = None
 
@@ -84,7 +85,7 @@ class FirstLook:
         return {"file": str(self.file), "reads": dict(self.reads), **told}
 
     def refuse_doubts(self) -> None:
-        """Refuse input whose unit or kind is in doubt, and output that is not what was asked for.
+        """Refuse input whose unit, kind or views are in doubt, and output that is not what was asked for.
 
         Raises
         ------
@@ -97,6 +98,13 @@ class FirstLook:
                 code="E-INPUT-DOUBT",
                 where=str(self.file),
                 fix="Set the keys named, or leave --strict out to go on with the warnings.",
+            )
+        if self.views:
+            raise FrameError(
+                f"frames do not have the same views, and --strict takes none such: {'; '.join(self.views)}",
+                code="E-INPUT-DOUBT",
+                where=str(self.file),
+                fix="Render those views anew, or leave the frames out with --frames, or leave --strict out.",
             )
         if self.uneven:
             raise FrameError(
@@ -153,6 +161,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         else:
             look, frames = preset.at(0), sorted(task.frame for task in tasks)
             uneven = uneven_samples(preset, frames)
+            unlike = look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0])
             return replace(
                 _told(tasks, files, loaded, preset),
                 output=(
@@ -161,7 +170,8 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
                     *uneven,
                 ),
                 uneven=uneven,
-                sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0]),
+                sequence=unlike.lines,
+                views=unlike.views,
                 first=None if inputs is None else ReadAhead(inputs),
             )
     if problem is not None:

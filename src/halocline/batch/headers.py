@@ -16,9 +16,11 @@ from halocline.compute.threads import allowed
 from halocline.errors import ChannelError, DepthError, HaloclineError
 from halocline.graph.planes import key_of
 from halocline.imaging.channel_plan import plan_channels
+from halocline.imaging.channels import view_names
 from halocline.imaging.exr import Header, Part, read_header
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.sequence import frame_text
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 # Files opened at once: they are waited for, not worked on.
@@ -49,8 +51,29 @@ _TRAITS: Mapping[str, Callable[[Part], Any]] = {
 Headers = Mapping[str, Header]
 
 
-def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collection[str]) -> tuple[str, ...]:
-    """Return in what frames differ from the first of them.
+@dataclass(frozen=True)
+class Unlike:
+    """In what frames are unlike most of their sequence, in words.
+
+    Attributes
+    ----------
+    views
+        Which frames lack views that the others have, or have other ones: their pictures lack an eye.
+    traits
+        What else differs, of frames with the same views.
+    """
+
+    views: tuple[str, ...] = ()
+    traits: tuple[str, ...] = ()
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """All of it."""
+        return (*self.views, *self.traits)
+
+
+def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collection[str]) -> Unlike:
+    """Return in what frames differ from most of them.
 
     Parameters
     ----------
@@ -71,14 +94,14 @@ def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collect
         found = dict(zip(read, threads.map(_headers, read.values()), strict=True))
     known = {frame: headers for frame, headers in found.items() if headers}
     _refuse_lacking(known, spec, wanted)
-    roles = dict.fromkeys(role for headers in known.values() for role in headers)
-    return tuple(
-        line
-        for role in roles
-        for line in _differences(
-            {frame: headers[role] for frame, headers in known.items() if role in headers}, role
-        )
-    )
+    views: list[str] = []
+    traits: list[str] = []
+    for role in dict.fromkeys(role for headers in known.values() for role in headers):
+        of_role = {frame: headers[role] for frame, headers in known.items() if role in headers}
+        told, alike = _views(of_role, role)
+        views += told
+        traits += _differences(alike, role)
+    return Unlike(tuple(views), tuple(traits))
 
 
 def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
@@ -159,6 +182,26 @@ def _refuse_lacking(known: Mapping[int, Headers], spec: InputSpec, wanted: Colle
                 where=error.where,
                 fix=f"{error.fix} Or leave {'it' if len(frames) == 1 else 'them'} out with --frames.",
             ) from error
+
+
+def _views(headers: Mapping[int, Header], what: str) -> tuple[list[str], Mapping[int, Header]]:
+    """Return which frames have other views than most, in words, and the headers of those that do not."""
+    groups: dict[frozenset[str], list[int]] = {}
+    for frame, header in sorted(headers.items()):
+        groups.setdefault(frozenset(view_names(header)), []).append(frame)
+    usual, *others = sorted(groups, key=lambda views: -len(groups[views]))
+    told = []
+    for views in others:
+        lacks, more = _named(usual - views), _named(views - usual)
+        parts = [*([f"lacks {lacks}"] if lacks else []), *([f"has {more}"] if more else [])]
+        told.append(f"{_frames(groups[views])}: the {what} {' and '.join(parts)}, unlike the others")
+    return told, {frame: headers[frame] for frame in groups[usual]}
+
+
+def _named(views: Collection[str]) -> str:
+    """Return names of views in words; a picture that is of no view in particular has none."""
+    names = ", ".join(f'"{view}"' for view in sorted(views) if view)
+    return f"the view{'s' if len(views) > 1 else ''} {names}" if names else ""
 
 
 def _differences(headers: Mapping[int, Header], what: str) -> Iterable[str]:

@@ -13,7 +13,7 @@
 - `exr_zip`: their zipped scan lines, read faster
 - `exr_zip_write`: and written
 - `half_loops`: half floats side by side
-- `channels`: layers and views of a file
+- `channels`: layers and views of a file (view_names)
 - `id_mattes`: mattes by the names of things
 - `passes`: which channels are the picture, depth and the rest
 - `channel_plan`: which become which planes (plan_channels)

@@ -177,7 +177,18 @@ def views_of(header: Header) -> tuple[ViewChannels, ...]:
 
 
 def view_names(header: Header) -> tuple[str, ...]:
-    """Return the names of a file's views, the default view first."""
+    """Return the names of a file's views, the default view first.
+
+    Parameters
+    ----------
+    header
+        Of the file.
+
+    Returns
+    -------
+    tuple[str, ...]
+        One without a name where the file has none.
+    """
     for part in header.parts:
         listed = part.value("multiView")
         if isinstance(listed, str) and listed:

@@ -7,7 +7,7 @@ across; bad pixels are counted in the file's own.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, field
 from pathlib import Path
 from typing import Any
@@ -180,7 +180,8 @@ class _Collected:
         self.findings: list[Finding] = []
         self.views: dict[str, _ViewChecks] = {}
         self.bad: dict[str, dict[int, int]] = {}
-        self.marks: dict[int, dict[str, str]] = {}
+        # By view, then frame.
+        self.marks: dict[str, dict[int, dict[str, str]]] = {}
         # The mark of each frame's preset, and resolved texts by mark.
         self.preset_of: dict[int, str] = {}
         self.presets: dict[str, str] = {}
@@ -218,9 +219,7 @@ class _Collected:
             self.outside = max(self.outside, look.outside)
             self.preset_of[frame] = look.marks["preset"]
             self.presets.setdefault(look.marks["preset"], look.preset)
-            self.marks.setdefault(frame, {}).update(
-                {f"{look.view}{name}": mark for name, mark in look.marks.items()}
-            )
+            self.marks.setdefault(look.view, {})[frame] = look.marks
 
     def _take_rate(self, found: float | None) -> None:
         if found is None:
@@ -241,7 +240,13 @@ class _Collected:
         for kind, counts in self.bad.items():
             text = f"{sum(counts.values())} {kind} pixels on frames {frame_text(counts)}"
             findings.append(Finding("pixels", tuple(counts), text))
-        findings += _odd_metadata(self.marks, one_look=self._one_look())
+        findings += _odd_views(self.frames, self.marks)
+        one_look = self._one_look()
+        findings += [
+            each
+            for view, marks in self.marks.items()
+            for each in _odd_metadata(marks, f"{view}: " if view else "", one_look=one_look)
+        ]
         for view, checks in self.views.items():
             place = f" ({view})" if view else ""
             findings += [_flicker_finding(each, place) for each in checks.flicker.flickering()]
@@ -288,12 +293,26 @@ class _Collected:
         ]
 
 
-def _odd_metadata(marks: dict[int, dict[str, str]], *, one_look: bool) -> list[Finding]:
+def _odd_views(frames: Sequence[int], seen: Mapping[str, Collection[int]]) -> list[Finding]:
+    """Find frames that lack a view which most frames have, or have one which most lack."""
+    findings = []
+    for view, having in seen.items():
+        absent = [frame for frame in frames if frame not in having]
+        usual = len(absent) <= len(having)
+        odd = absent if usual else sorted(having)
+        if absent:
+            of = f'the view "{view}"' if view else "a picture of no view"
+            text = f"frames {frame_text(odd)} {'lack' if usual else 'alone have'} {of}"
+            findings.append(Finding("views", tuple(odd), text))
+    return findings
+
+
+def _odd_metadata(marks: dict[int, dict[str, str]], place: str, *, one_look: bool) -> list[Finding]:
     """Find frames whose marks are not those of most frames; presets may differ where they are one look."""
     findings = []
     names = dict.fromkeys(name for found in marks.values() for name in found)
     if one_look:
-        names = {name: None for name in names if not name.endswith("preset")}
+        del names["preset"]
     for name in names:
         values = {frame: found.get(name, "missing") for frame, found in marks.items()}
         usual, _ = Counter(values.values()).most_common(1)[0]
@@ -303,7 +322,9 @@ def _odd_metadata(marks: dict[int, dict[str, str]], *, one_look: bool) -> list[F
                 odd.setdefault(value, []).append(frame)
         findings += [
             Finding(
-                "metadata", tuple(frames), f"{name} is {value} on frames {frame_text(frames)}, else {usual}"
+                "metadata",
+                tuple(frames),
+                f"{place}{name} is {value} on frames {frame_text(frames)}, else {usual}",
             )
             for value, frames in odd.items()
         ]
