@@ -345,3 +345,15 @@ def test_what_drawing_near_costs_is_told_for_the_view() -> None:
         (near,) = (step.operator for step in preset.at(1001).graph.steps if step.name == "draw_near")
         assert shares[-1] == pytest.approx(near.prepare(shot), rel=0.05)
     assert shares[0] < shares[1] < shares[2]
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.07, 0.6])
+@pytest.mark.parametrize("pitch_deg", [-90.0, 0.0, 3.0, 40.0])
+def test_a_contrast_has_the_range_at_which_it_is_shown(
+    build: Builders, slope: float, pitch_deg: float
+) -> None:
+    """Where large things and views up are seen farther than exp(-c s) tells, too."""
+    path = build.path(build.bands("1C"), depth_m=10.0)
+    seen = before_water(path, tilted(path, math.radians(pitch_deg)))
+    for contrast in (0.005, 0.12, 0.9):
+        assert seen.at(seen.range_of(contrast, slope), slope) == pytest.approx(contrast, abs=1e-6)

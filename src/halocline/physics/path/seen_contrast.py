@@ -108,9 +108,13 @@ class ContrastSeen:
         """
 
         def found() -> bytes:
-            if self.at(FARTHEST_M, slope) >= contrast:
-                return np.float64(FARTHEST_M).tobytes()
-            length = crossing(lambda s: self.at(s, slope) - contrast, 0.0, FARTHEST_M, within=1e-9)
+            # At most so far a small thing is seen level; others are looked for farther on from there.
+            near, far = 0.0, min(-math.log(contrast) / float(self.path.beam_rate.min()), FARTHEST_M)
+            while self.at(far, slope) >= contrast:
+                if far == FARTHEST_M:
+                    return np.float64(FARTHEST_M).tobytes()
+                near, far = far, min(3.0 * far, FARTHEST_M)
+            length = crossing(lambda s: self.at(s, slope) - contrast, near, far, within=1e-9)
             return np.float64(length).tobytes()
 
         # Kept on disk: the halos at all those ranges take longer than a small frame.
