@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -414,6 +415,42 @@ def test_a_frame_that_somebody_takes_away_while_the_job_goes_on_is_no_success(
     assert exit_status([summary]) == 1
     if how != "a folder":
         assert run_frames(shot.tasks(overwrite=True), look, resume=True).complete
+
+
+@pytest.mark.parametrize("overlapped", [True, False])
+@pytest.mark.parametrize(
+    ("stage", "work"), [("read", "read_inputs"), ("render", "render"), ("write", "write_result")]
+)
+def test_a_failed_frame_says_what_each_stage_took_up_to_its_end(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, stage: str, work: str, *, overlapped: bool
+) -> None:
+    def late(*_given: Any, **_options: Any) -> None:
+        time.sleep(0.02)
+        raise OSError(errno.EIO, "no answer")
+
+    monkeypatch.setattr(pipeline, work, late)
+    summary = run_frames(shot.tasks(), look, maker=Pipeline(look, Evaluation(1), overlapped))
+    stages = ["read", "render", "write"]
+    assert len(summary.failed) == 4
+    for failure in summary.failed:
+        seconds = failure.attempt.seconds
+        assert list(seconds) == stages[: stages.index(stage) + 1]
+        assert min(seconds.values()) > 0.0
+        assert 0.02 <= seconds[stage] < 2.0
+        assert failure.attempt.peak_memory_bytes
+        assert failure.attempt.process == os.getpid()
+    records = [record for record in read_manifest(shot.out) if record["kind"] == "frame"]
+    assert all(list(record["seconds"]) == stages[: stages.index(stage) + 1] for record in records)
+
+
+def test_a_frame_that_fails_in_a_process_of_its_own_names_that_one(shot: Folder, look: Preset) -> None:
+    (shot.clean / "arch.1003.exr").write_bytes(b"junk")
+    run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 1))
+    records = {record["frame"]: record for record in read_manifest(shot.out) if record["kind"] == "frame"}
+    assert [record["status"] for record in records.values()].count("failed") == 1
+    assert records[1003]["status"] == "failed"
+    assert os.getpid() not in {record["process"] for record in records.values()}
+    assert records[1003]["process"] == records[1004]["process"] == records[1001]["process"]
 
 
 def test_an_output_folder_that_is_lost_fails_the_frames_and_can_be_resumed(

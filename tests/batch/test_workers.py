@@ -99,6 +99,10 @@ def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
     assert (error.code, error.where) == ("E-JOB-WORKER", "frame 1002")
     assert "was killed by signal 9, 2 times" in str(error)
     assert "--memory" in str(error)
+    # The process that is gone is named, and what it used is not known.
+    attempt = summary.failed[0].attempt
+    assert attempt.process not in {os.getpid(), *(record.process for record in summary.done)}
+    assert (dict(attempt.seconds), attempt.peak_memory_bytes) == ({}, None)
     assert sorted(record.frame for record in summary.done) == [1001, 1003, 1004]
 
 

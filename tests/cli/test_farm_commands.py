@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import socket
 import subprocess
@@ -141,9 +142,32 @@ def test_the_log_for_machines_is_json_lines_and_nothing_else(folder: Path) -> No
     assert records[1]["process"] > 0
     assert set(records[1]["seconds"]) == {"read", "render", "write"}
     assert records[1]["peak_memory_bytes"] > 1 << 20
+    assert set(records[3]["seconds"]) == {"read"}
+    assert {record["process"] for record in records[1:5]} == {records[1]["process"]}
     assert records[5]["failed"] == [1003]
     assert records[5]["interrupted"] is None
     assert ran.stderr == ""
+
+
+def test_every_frame_in_the_log_for_machines_has_a_time_a_place_and_what_it_took(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "clean" / "a.1002.exr").unlink()
+    (folder / "clean" / "a.1003.exr").write_bytes(b"junk")
+    assert apply("--frames", "1001") == 0
+    capsys.readouterr()
+    assert apply("--resume", "--missing", "skip", "--log", "json", "--processes", "1") == 1
+    records = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    told = {record["frame"]: record for record in records if record["event"] == "frame"}
+    statuses = {frame: record["status"] for frame, record in told.items()}
+    assert statuses == {1001: "kept", 1002: "skipped", 1003: "failed", 1004: "done"}
+    for record in told.values():
+        assert datetime.fromisoformat(record["time"])
+        assert (record["host"], record["process"]) == (socket.gethostname(), os.getpid())
+        assert record["peak_memory_bytes"] > 1 << 20
+        assert all(value >= 0.0 for value in record["seconds"].values())
+    stages = {frame: list(record["seconds"]) for frame, record in told.items()}
+    assert stages == {1001: [], 1002: [], 1003: ["read"], 1004: ["read", "render", "write"]}
 
 
 def test_missing_frames_are_treated_as_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

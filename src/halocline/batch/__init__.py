@@ -36,10 +36,11 @@ every frame what became of it and why.
 - `signals`: ending early, in order
 - `claims`: who makes a frame now
 - `resume`: which frames are whole and up to date
-- `manifest`: the record (Manifest, done_fields, error_fields, failed_fields, read_manifest)
+- `manifest`: the record (Manifest, attempt_fields, done_fields, error_fields, failed_fields,
+  read_manifest)
 - `report`: what it comes to (report_on)
-- `events`: what is told while a job runs (FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped,
-  Summary, as_halocline_error, status_of)
+- `events`: what is told while a job runs (Attempt, FrameDone, FrameElsewhere, FrameFailed, FrameKept,
+  FrameSkipped, Summary, as_halocline_error, status_of)
 - `origin`: what a frame was made from
 - `job_file`: jobs of many shots (JobShot, collisions, read_job, read_what_is_right,
   refuse_collisions)

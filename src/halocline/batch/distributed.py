@@ -15,8 +15,8 @@ from itertools import islice
 from typing import Any
 
 from halocline._version import __version__
-from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
-from halocline.batch.frame_task import read_inputs, render, write_result
+from halocline.batch.events import FrameFailed, Outcome, as_halocline_error
+from halocline.batch.pipeline import Pipeline
 from halocline.batch.signals import StopRequest
 from halocline.batch.task import FrameTask
 from halocline.errors import JobError
@@ -112,10 +112,9 @@ def make_frame(task: FrameTask, preset_text: str, preset_name: str, threads: int
     set_file_threads(1)
     try:
         preset = _preset(preset_text, preset_name)
-        result = render(read_inputs(task, preset), preset, Evaluation(threads))
-        return FrameDone(write_result(result, preset), task)
     except Exception as error:
         return FrameFailed(task, as_halocline_error(error, task))
+    return Pipeline(preset, Evaluation(threads)).make(task)
 
 
 @lru_cache(maxsize=4)

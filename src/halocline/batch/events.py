@@ -3,15 +3,43 @@
 from __future__ import annotations
 
 import logging
+import os
+import socket
+from collections.abc import Mapping
 from dataclasses import field
 from pathlib import Path
 
-from halocline.batch.frame_task import FrameRecord
+from halocline.batch.frame_task import FrameRecord, peak_memory_bytes
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError
 from halocline.late_dataclass import dataclass
 
 logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """Where work on a frame was done, and what it took.
+
+    Attributes
+    ----------
+    host, process
+        Which machine, and which of its processes, did it.
+    seconds
+        Time by stage, as far as it came.
+    peak_memory_bytes
+        The most memory that the process had used by then; None where it is gone and nobody knows.
+    """
+
+    host: str
+    process: int
+    seconds: Mapping[str, float]
+    peak_memory_bytes: int | None
+
+    @classmethod
+    def here(cls, seconds: Mapping[str, float] | None = None) -> Attempt:
+        """Return what is so of this process now."""
+        return cls(socket.gethostname(), os.getpid(), seconds or {}, peak_memory_bytes())
 
 
 @dataclass(frozen=True)
@@ -40,10 +68,13 @@ class FrameFailed:
         The frame.
     error
         Why.
+    attempt
+        Where it failed, and what that took; this process where not given.
     """
 
     task: FrameTask
     error: HaloclineError
+    attempt: Attempt = field(default_factory=Attempt.here)
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline._version import __version__
-from halocline.batch.events import FrameFailed
+from halocline.batch.events import Attempt, FrameFailed
 from halocline.batch.frame_task import FrameRecord
 from halocline.errors import CollectedError, HaloclineError, JobError, ReadError
 from halocline.files.lock import never, take_lock
@@ -224,7 +224,28 @@ def failed_fields(failure: FrameFailed) -> Record:
         "out": task.out.name,
         "inputs": [str(path) for path in task.files],
         "error": error_fields(failure.error),
-        **machine(),
+        **attempt_fields(failure.attempt),
+    }
+
+
+def attempt_fields(attempt: Attempt) -> Record:
+    """Return where work on a frame was done, and what it took, as parts of a record.
+
+    Parameters
+    ----------
+    attempt
+        The work.
+
+    Returns
+    -------
+    Record
+        Plain text and numbers, ready for JSON, named as those of a finished frame are.
+    """
+    return {
+        "host": attempt.host,
+        "process": attempt.process,
+        "seconds": {stage: round(value, 4) for stage, value in attempt.seconds.items()},
+        "peak_memory_bytes": attempt.peak_memory_bytes,
     }
 
 

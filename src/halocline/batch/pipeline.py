@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Generator, Iterable, Iterator
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import nullcontext
 from functools import partial
 from typing import TypeVar
 
-from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
+from halocline.batch.events import Attempt, FrameDone, FrameFailed, Outcome, as_halocline_error
 from halocline.batch.frame_task import (
     FrameInputs,
-    FrameRecord,
     FrameResult,
     ReadAhead,
     peak_memory_bytes,
@@ -103,31 +103,33 @@ class Pipeline:
     def _alone(self, task: FrameTask, stop: StopRequest) -> Outcome:
         """Make a frame that nothing else is done beside."""
         with stop.breakable():
-            inputs = _attempt(task, partial(self._read, task))
-            result = self._rendered(inputs)
-        del inputs
-        if isinstance(result, FrameFailed):
-            return result
-        record = _attempt(task, partial(write_result, result, self.preset))
-        return record if isinstance(record, FrameFailed) else FrameDone(record, task)
+            result = self._computed(task)
+        return _written(result, self.preset)
+
+    def make(self, task: FrameTask) -> Outcome:
+        """Make one frame that nothing else is done beside."""
+        return _written(self._computed(task), self.preset)
+
+    def _computed(self, task: FrameTask) -> FrameResult | FrameFailed:
+        return self._rendered(self._tried(task))
 
     def _overlapping(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         with ThreadPoolExecutor(1, "read") as reader, ThreadPoolExecutor(1, "write") as writer:
-            writing: _Writing | None = None
+            writing: Future[Outcome] | None = None
             try:
                 reading = self._ahead(reader, tasks)
                 while reading is not None:
                     with stop.breakable():
-                        inputs = _attempt(reading.task, reading.future.result)
+                        inputs = reading.result()
                     # One thread a file: reading and writing go on beside the computing threads.
                     set_file_threads(1)
-                    task, reading = reading.task, self._ahead(reader, tasks)
+                    reading = self._ahead(reader, tasks)
                     with stop.breakable():
                         result = self._rendered(inputs)
                     # The planes of this frame must not outlive it.
                     del inputs
                     if writing is not None:
-                        yield writing.outcome()
+                        yield writing.result()
                         writing = None
                     if reading is None:
                         # Nothing goes on beside the last one.
@@ -135,16 +137,18 @@ class Pipeline:
                     if isinstance(result, FrameFailed):
                         yield result
                     else:
-                        writing = _Writing(task, writer.submit(write_result, result, self.preset))
+                        writing = writer.submit(_written, result, self.preset)
                     del result
             except Interrupted:
                 if writing is not None:
-                    yield writing.outcome()
+                    yield writing.result()
                 raise
             if writing is not None:
-                yield writing.outcome()
+                yield writing.result()
 
-    def _ahead(self, reader: ThreadPoolExecutor, tasks: Iterator[FrameTask]) -> _Reading | None:
+    def _ahead(
+        self, reader: ThreadPoolExecutor, tasks: Iterator[FrameTask]
+    ) -> Future[FrameInputs | FrameFailed] | None:
         if self.budget_bytes is not None and peak_memory_bytes() > self.budget_bytes:
             logger.warning(
                 "%s used of the %s allowed: one frame at a time from here",
@@ -153,7 +157,10 @@ class Pipeline:
             )
             return None
         task = next(tasks, None)
-        return None if task is None else _Reading(task, reader.submit(self._read, task))
+        return None if task is None else reader.submit(self._tried, task)
+
+    def _tried(self, task: FrameTask) -> FrameInputs | FrameFailed:
+        return _attempt(task, "read", {}, partial(self._read, task))
 
     def _read(self, task: FrameTask, *, settling: bool = False) -> FrameInputs:
         known = None if self.first is None else self.first.take(task, self.preset)
@@ -166,28 +173,24 @@ class Pipeline:
     def _rendered(self, inputs: FrameInputs | FrameFailed) -> FrameResult | FrameFailed:
         if isinstance(inputs, FrameFailed):
             return inputs
-        return _attempt(inputs.task, partial(render, inputs, self.preset, self.how))
+        work = partial(render, inputs, self.preset, self.how)
+        return _attempt(inputs.task, "render", {"read": inputs.seconds}, work)
 
 
-@dataclass(frozen=True)
-class _Reading:
-    task: FrameTask
-    future: Future[FrameInputs]
+def _written(result: FrameResult | FrameFailed, preset: Preset) -> Outcome:
+    if isinstance(result, FrameFailed):
+        return result
+    record = _attempt(result.task, "write", result.seconds, partial(write_result, result, preset))
+    return record if isinstance(record, FrameFailed) else FrameDone(record, result.task)
 
 
-@dataclass(frozen=True)
-class _Writing:
-    task: FrameTask
-    future: Future[FrameRecord]
-
-    def outcome(self) -> Outcome:
-        record = _attempt(self.task, self.future.result)
-        return record if isinstance(record, FrameFailed) else FrameDone(record, self.task)
-
-
-def _attempt(task: FrameTask, work: Callable[[], T]) -> T | FrameFailed:
-    """Do a frame's work; whatever goes wrong befalls this frame alone."""
+def _attempt(
+    task: FrameTask, stage: str, before: Mapping[str, float], work: Callable[[], T]
+) -> T | FrameFailed:
+    """Do a stage of a frame's work after others; whatever goes wrong befalls this frame alone."""
+    started = time.perf_counter()
     try:
         return work()
     except Exception as error:
-        return FrameFailed(task, as_halocline_error(error, task))
+        seconds = {**before, stage: time.perf_counter() - started}
+        return FrameFailed(task, as_halocline_error(error, task), Attempt.here(seconds))

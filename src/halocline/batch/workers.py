@@ -16,8 +16,9 @@ from contextlib import suppress
 from dataclasses import field, replace
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
+from socket import gethostname
 
-from halocline.batch.events import FrameDone, FrameFailed, Outcome
+from halocline.batch.events import Attempt, FrameDone, FrameFailed, Outcome
 from halocline.batch.memory_budget import gibibytes
 from halocline.batch.nursery import Nursery, NurseryLostError, Worker
 from halocline.batch.signals import Interrupted, StopRequest
@@ -262,7 +263,9 @@ class _Crew:
                 self.again.append(replace(task, replace=True))
                 self.exhausted = False
             else:
-                yield FrameFailed(task, _death(worker, task))
+                yield FrameFailed(
+                    task, _death(worker, task), Attempt(gethostname(), worker.process.pid, {}, None)
+                )
 
     def _not_begun(self, status: int) -> None:
         """Take the death of a worker that never asked for a frame, or of the nursery.

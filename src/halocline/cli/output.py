@@ -164,14 +164,17 @@ class Teller:
 
 def _fields(event: Event) -> dict[str, Any]:
     from halocline.batch.events import (  # noqa: PLC0415
+        Attempt,
         FrameDone,
         FrameElsewhere,
         FrameFailed,
         FrameKept,
         FrameSkipped,
     )
-    from halocline.batch.manifest import done_fields, failed_fields  # noqa: PLC0415
+    from halocline.batch.manifest import attempt_fields, done_fields, failed_fields  # noqa: PLC0415
 
+    # Of what nobody works on, it is told who found it so.
+    here = attempt_fields(Attempt.here())
     match event:
         case FrameDone():
             return {**done_fields(event.record), "out": str(event.record.out)}
@@ -183,6 +186,7 @@ def _fields(event: Event) -> dict[str, Any]:
                 "status": "kept",
                 "out": str(event.task.out),
                 "reason": event.reason,
+                **here,
             }
         case FrameElsewhere():
             return {
@@ -190,6 +194,7 @@ def _fields(event: Event) -> dict[str, Any]:
                 "status": "elsewhere",
                 "out": str(event.task.out),
                 "holder": event.holder,
+                **here,
             }
         case FrameSkipped():
             return {
@@ -197,4 +202,5 @@ def _fields(event: Event) -> dict[str, Any]:
                 "status": "skipped",
                 "out": str(event.out),
                 "missing": event.where,
+                **here,
             }
