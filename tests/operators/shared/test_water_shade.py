@@ -211,6 +211,7 @@ def test_no_surface_is_made_up_where_one_sees_through(build: Builders) -> None:
     assert shot.surfaces is not None
     seen = casters_seen(shot, shot.surfaces, LevelAxes.of(shot))
     assert seen.weight.size == np.isfinite(range_m).sum()
+    assert seen.lens_m == (*LevelAxes.of(shot).origin, shot.path.camera_depth_m)
     # Behind a fish before the wall the wall goes on.
     range_m[110:120, 300:310] = 3.0
     planes = {"alpha": np.isfinite(range_m).astype(np.float32), "range": range_m}

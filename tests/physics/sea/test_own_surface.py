@@ -57,3 +57,12 @@ def test_what_is_seen_from_below_has_no_plane_but_may_be_deeper() -> None:
 
 def test_where_nothing_is_all_is_nothing() -> None:
     assert_array_equal(own_surfaces(np.full((12, 12), NOWHERE), 0.2, None), 0.0)
+
+
+def test_what_bends_more_than_half_before_its_edge_is_not_taken_to_go_on() -> None:
+    top = np.full((12, 12), NOWHERE)
+    top[:, 3], top[:, 4], top[:, 5] = 2.0, 2.02, 2.12
+    _, across, _, unsure = own_surfaces(top, 0.2, None)
+    assert_array_equal(across[:, 5], 0.0)
+    # Two and a half times the .1 m to its one neighbour.
+    assert_allclose(unsure[2:-2, 5], 0.25, atol=1e-5)

@@ -192,6 +192,25 @@ def test_surfaces_along_a_row_lie_in_the_shade_as_each_by_itself() -> None:
     assert np.abs(made[0] - made[1]).mean() < 1e-3
 
 
+def test_a_slope_throws_no_shade_on_itself_and_all_of_it_right_below() -> None:
+    # A slope that falls a metre a metre across and half of that along, under a sun overhead.
+    # By four points a side of a cell, which is 10 cm wide.
+    at = np.arange(-3.0, 3.0, 0.025) + 0.0125
+    x, y = (axis.ravel().astype(np.float32) for axis in np.meshgrid(at, at))
+    depth = (5.0 + x + 0.5 * y).astype(np.float32)
+    slope = Casters(np.stack([x, y]), depth, np.ones_like(x))
+    maps = loop_maps(Shade(slope, ShadeWater(OVERHEAD, 0.0), SQUARE, SQUARE, 12.0), in_water=False)
+    inside = (np.abs(x) < 2.5) & (np.abs(y) < 2.5)
+    on, below = (np.empty((1, int(inside.sum())), np.float32) for _ in range(2))
+    light_at_places(*maps, x[inside], y[inside], depth[inside], on)
+    # Where the next laid-out depth knows of the slope's own upper part, a little.
+    assert on.min() > 0.8
+    assert on.mean() > 0.99
+    light_at_places(*maps, x[inside], y[inside], depth[inside] + np.float32(0.05), below)
+    # Whole a quarter of a cell below its plane, which is known to half the way from point to point.
+    assert below.max() < 0.1
+
+
 def test_light_changes_evenly_on_the_way_down() -> None:
     # No step where one laid-out depth, or the hard shadow, gives way to the next.
     water = ShadeWater(OVERHEAD, 0.1, slope_variance=0.01)
