@@ -107,9 +107,9 @@ def view_of_subject(path: LightPath, axis: F64, range_m: float) -> F64:
         return axis
     side = abeam(path)
     ahead = np.cross(side, path.up)
-    sunward, across = float(axis @ ahead), float(axis @ side)
+    sunward = float(axis @ ahead)
     # To either side of the sun the water shows the same.
-    aside = math.copysign(math.sqrt(max(0.0, 1.0 - steepest**2 - sunward**2)), across)
+    aside = math.sqrt(max(0.0, 1.0 - steepest**2 - sunward**2))
     view: F64 = steepest * path.up + sunward * ahead + aside * side
     return view
 
