@@ -11,7 +11,7 @@ from tests.conftest import Builders
 
 import halocline
 from halocline._typing import F32
-from halocline.errors import PresetError
+from halocline.errors import PhysicsError, PresetError
 from halocline.filters.soft_window import within
 from halocline.graph.engine import evaluate
 from halocline.imaging.camera_track import CameraTrack
@@ -106,6 +106,16 @@ def test_price_of_a_far_rim_is_told_as_a_multiple_of_the_waters_light() -> None:
     lines = prices(preset, 1, story_path(preset, 1, LINEAR_REC709))
     assert lines[0].startswith("rim_light: the edge is to outshine the water by 30% at 30 m")
     assert "which is art" in lines[0]
+
+
+def test_a_rim_asked_for_where_nothing_is_drawn_near_is_refused_and_not_burnt_in() -> None:
+    """Its light falls by exp(-c s) on the way (Bouguer): a few metres more are another power of ten."""
+    drawn = ("story.subject_range=60", "story.silhouette_contrast=0.2")
+    asked = ("steps.rim_light.contrast=0.25", "steps.rim_light.subject_range=60")
+    with pytest.raises(PhysicsError, match=r"(?s)E-PHYSICS-RIM.* at 60 m .*subject_range"):
+        halocline.apply(look(*asked), **ball())
+    assert np.isfinite(halocline.apply(look(*asked, *drawn), **ball(60.0)).rgb).all()
+    assert np.isfinite(halocline.apply(look("steps.rim_light.strength=1e4"), **ball()).rgb).all()
 
 
 def test_slab_and_strength_limit_the_rim() -> None:

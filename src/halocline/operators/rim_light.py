@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
-from halocline.errors import GraphError
+from halocline.errors import GraphError, PhysicsError
 from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
@@ -21,6 +21,9 @@ from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, Strict
+
+# So many times the bright side's light is no rim any more: what is nearer than asked burns out.
+MOST_STRENGTH = 1e3
 
 
 class RimLightParameters(Strict):
@@ -31,7 +34,9 @@ class RimLightParameters(Strict):
     strength
         Multiplies what the bright side's light would give; 1 is that light itself.
     contrast, subject_range
-        Instead of a strength: at this range, metres, the rim is to outshine the water by this share.
+        Instead of a strength: at this range, metres, the rim is to outshine the water by this share. Where
+        that takes more than a thousand times the bright side's light it is refused: no story draws what is so
+        far near enough.
     rise
         Angle above the horizon at which the bright side is looked for, degrees.
     sharpness
@@ -112,10 +117,10 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         return f"the edge{asked} is lit {strength:.2g} times as much as by the bright side, {verdict}."
 
     def prepare(self, shot: Shot) -> _Prepared:
-        """Return the bright side, the rim's light and its direction in the picture."""
+        """Return the bright side, the rim's light and its direction in the picture; ``E-PHYSICS-RIM``."""
         p, path = self.parameters, shot.path
         side = bright_side(path, p.rise)
-        light = strength_of(p, path) * p.reflectance * side_radiance(path, side)
+        light = _kept_sane(p, path) * p.reflectance * side_radiance(path, side)
         local = shot.camera.rotation.T @ side
         return _Prepared(side, light.astype(np.float32), (float(local[0]), -float(local[1])))
 
@@ -161,3 +166,17 @@ def strength_of(parameters: RimLightParameters, path: LightPath) -> float:
     side = bright_side(path, parameters.rise)
     alone = rim_contrast(path, side, parameters.reflectance, parameters.subject_range)
     return parameters.contrast / max(alone, 1e-12)
+
+
+def _kept_sane(parameters: RimLightParameters, path: LightPath) -> float:
+    """Return the rim's strength, unless what is asked at a range would burn out all that is nearer."""
+    strength, wanted = strength_of(parameters, path), parameters.subject_range
+    if wanted is None or strength <= MOST_STRENGTH:
+        return strength
+    raise PhysicsError(
+        f"a rim that is to outshine the water by {parameters.contrast:.0%} at {wanted:.4g} m would be lit "
+        f"{strength:.2g} times as much as by the bright side",
+        code="E-PHYSICS-RIM",
+        fix="Set its subject_range to where the story's subject is ([story] subject_range), or its strength "
+        "instead of its contrast.",
+    )
