@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,6 +62,47 @@ def test_check_finds_what_only_the_water_or_the_colour_space_would_tell(
     told = halocline("preset", "check", "jerlov-1c", "--set", "water.jerlov_type=4C")
     assert told.status == 2
     assert "4C" in told.err
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        "",
+        "[light]\nsunny = 3\n",
+        '[steps.snow]\ninput = "no such step"\n',
+        '[origins.lens]\nposition = "far"\n',
+    ],
+)
+def test_a_water_and_spaces_that_are_none_are_told_with_all_other_mistakes(
+    halocline: Halocline, tmp_path: Path, more: str
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(
+        'format = 1\n[water]\njerlov_type = "9Z"\n[colour]\nworking_space = "linear banana"\n'
+        f'input_space = "bent banana"\n{more}'
+    )
+    told = halocline("preset", "check", own)
+    assert told.status == 2
+    assert told.err.count(f'E-WATER-TYPE  {own}, line 2, [water]: there is no Jerlov water type "9Z"') == 1
+    assert told.err.count(f"E-COLOUR-SPACE  {own}, line 5: ") == 1
+    assert told.err.count(f"E-COLOUR-SPACE  {own}, line 6, ") == 1
+    assert len(re.findall(r"(?m)^(?:error: )?E-", told.err)) == (4 if more else 3)
+
+
+def test_mistakes_beside_a_water_that_is_wrong_in_itself_or_is_stated_by_its_bands_are_told(
+    halocline: Halocline, tmp_path: Path
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(
+        'format = 1\n[water]\njerlov_type = "9Z"\nclear = true\n[colour]\nworking_space = "none"\n'
+    )
+    told = halocline("preset", "check", own)
+    assert (told.status, told.err.count("E-WATER-TYPE"), told.err.count("E-COLOUR-SPACE")) == (2, 0, 1)
+    # A resolved text is read by its bands; that its water has another name by now is no mistake.
+    text = load_preset("jerlov-1c").resolved_text.replace('jerlov_type = "1C"', 'jerlov_type = "9Z"')
+    assert "9Z" in text
+    own.write_text(text)
+    assert halocline("preset", "check", own).status == 0
 
 
 def test_show_tells_water_story_steps_and_digest(halocline: Halocline) -> None:

@@ -19,15 +19,16 @@ from halocline.cli.preset_edit import (
 )
 from halocline.cli.preset_new import NEW_EXAMPLES, new
 from halocline.compute.disk_cache import kept, package_mark
-from halocline.errors import ColourError
 from halocline.graph.graph import Graph
 from halocline.graph.origins import origins_named
 from halocline.presets.curves import curve_text, key_frames, moving
 from halocline.presets.document import shipped_names
+from halocline.presets.late_mistakes import late_mistakes
 from halocline.presets.preset import Preset, load_preset
+from halocline.presets.problems import raise_problems
 from halocline.presets.remarks import remarks
 from halocline.presets.sections import LOOK_TABLES
-from halocline.rgb import LINEAR_REC709, space_named
+from halocline.rgb import LINEAR_REC709
 
 app = typer.Typer(
     help="Check, show, list, change and compare presets.", no_args_is_help=True, rich_markup_mode=None
@@ -63,8 +64,10 @@ def check(
     """
     found = load_preset(preset, settings or ())
     for each in (found, *found.parts.values()):
-        each.bands  # noqa: B018 - fits the water, which is where its own mistakes show
-    _check_space(found)
+        look = each.at(0)
+        sections = {"water": look.water, "bands": look.bands, "colour": look.colour}
+        raise_problems(late_mistakes(sections, each.document), each.document)
+        each.bands  # noqa: B018 - fits the water, which may fail as well
     odd = remarks(found)
     for remark in odd:
         typer.echo(f"remark: {remark}")
@@ -132,21 +135,6 @@ def list_presets() -> None:
     width = max(map(len, names), default=0)
     for name in names:
         typer.echo(f"{name:<{width}}  {load_preset(name).title}")
-
-
-def _check_space(found: Preset) -> None:
-    stated, key = found.at(0).colour, "working_space"
-    try:
-        if stated.working_space is not None:
-            space_named(stated.working_space)
-        if stated.input_space is not None:
-            # The colour library takes long to import, and few presets name such a space.
-            from halocline.imaging.colour import check_input_space  # noqa: PLC0415
-
-            key = "input_space"
-            check_input_space(stated.input_space)
-    except ColourError as error:
-        raise found.document.located(error, ("colour", key)) from error
 
 
 def _story_lines(found: Preset, frame: int) -> list[str]:

@@ -16,7 +16,8 @@
 - `camera_tracks`: files of cameras
 - `schema`: the same for editors (preset_schema, schema_text)
 - `reference`: and for people (operator_page)
-- `problems`: what is wrong (validated)
+- `problems`: what is wrong (raise_problems, validated)
+- `late_mistakes`: what a water and colour spaces tell only later (late_mistakes)
 - `remarks`: what is worth saying (remarks, remarks_on_pictures, renamed_keys)
 - `story`: what is to be seen, and how far (silhouette_contrast)
 - `story_costs`: what that costs (prices)

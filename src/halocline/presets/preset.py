@@ -33,6 +33,7 @@ from halocline.presets.document import (
     with_overrides,
     with_settings,
 )
+from halocline.presets.late_mistakes import late_mistakes
 from halocline.presets.lines import KeyPath
 from halocline.presets.origins import known_origin, origin_on_lens
 from halocline.presets.parts import part_document
@@ -175,7 +176,8 @@ class Preset:
         ]
         if problems:
             # All mistakes are told at once, also those that do not keep the sections from being read.
-            problems += _sections(_still(document.tables), document)[1]
+            sections, wrong = _sections(_still(document.tables), document)
+            problems += [*wrong, *late_mistakes(sections, document)]
         raise_problems(problems, document)
         self._looks: dict[float, Look] = {}
         self._lens: Camera | None = None
@@ -411,7 +413,10 @@ class Preset:
         origins = {} if sections["place"] is None else self._known_origins(sections["place"])
         graph, stated, unjoined = self._graph(tables.get("steps", {}), origins)
         parts, unplaced = self._placed_parts(tables.get("parts", {}), frame)
-        raise_problems([*wrong, *unjoined, *unplaced, *self._on_moving_floors(stated.values())], document)
+        problems = [*wrong, *unjoined, *unplaced, *self._on_moving_floors(stated.values())]
+        if problems:
+            problems += late_mistakes(sections, document)
+        raise_problems(problems, document)
         named = (name for model in (light, *stated.values()) for name in origins_named(model))
         wayless = {
             name

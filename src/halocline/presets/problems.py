@@ -68,7 +68,20 @@ def frozen_lists(value: Any) -> Any:
 
 
 def raise_problems(problems: Sequence[HaloclineError], document: Document) -> None:
-    """Raise all mistakes together, each once, or do nothing where there are none."""
+    """Raise all mistakes together, each once, or do nothing where there are none.
+
+    Parameters
+    ----------
+    problems
+        The mistakes.
+    document
+        The preset that has them.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-INVALID`` with every mistake in ``problems``.
+    """
     if not problems:
         return
     unique = list({str(problem): problem for problem in problems}.values())
