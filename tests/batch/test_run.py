@@ -380,7 +380,7 @@ def test_events_come_for_every_frame(shot: Folder, look: Preset) -> None:
     ("how", "kept"),
     [
         *(("taken away", False), ("cut off", False), ("longer", False), ("a folder", False)),
-        *(("taken away", True), ("a folder", True)),
+        *(("taken away", True), ("cut off", True), ("longer", True), ("a folder", True)),
     ],
 )
 def test_a_frame_that_somebody_takes_away_while_the_job_goes_on_is_no_success(

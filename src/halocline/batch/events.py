@@ -87,10 +87,13 @@ class FrameKept:
         The frame.
     reason
         Why it need not be made again, in words.
+    bytes
+        How large its file is, where that was looked at.
     """
 
     task: FrameTask
     reason: str
+    bytes: int | None = None
 
 
 @dataclass(frozen=True)

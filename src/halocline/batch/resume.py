@@ -32,11 +32,12 @@ class Action(Enum):
 
 @dataclass(frozen=True)
 class Verdict:
-    """What is to be done with a frame, and why."""
+    """What is to be done with a frame, and why; of one that is kept, how large its file is."""
 
     task: FrameTask
     action: Action
     reason: str
+    bytes: int | None = None
 
 
 def judge_all(
@@ -63,14 +64,16 @@ def judge(task: FrameTask, record: Record | None, preset: Preset) -> Verdict:
     if record is None and not _made_here(task):
         reason = "a file is there that nothing shows to be Halocline's; it is left alone"
         return Verdict(task, Action.refuse, reason)
-    flaw = _flaw(task, record, preset)
-    return Verdict(task, Action.keep, "whole and up to date") if flaw is None else _again(task, flaw)
-
-
-def _flaw(task: FrameTask, record: Record | None, preset: Preset) -> str | None:
-    """Return why a file that is there must be made again, or nothing where record and bytes prove it good."""
     if record is None:
-        return "no record in the manifest proves it whole"
+        return _again(task, "no record in the manifest proves it whole")
+    flaw = _flaw(task, record, preset)
+    if flaw is not None:
+        return _again(task, flaw)
+    return Verdict(task, Action.keep, "whole and up to date", int(record["output"]["bytes"]))
+
+
+def _flaw(task: FrameTask, record: Record, preset: Preset) -> str | None:
+    """Return why a file that is there must be made again, or nothing where record and bytes prove it good."""
     if record.get("status") != "done":
         return "failed the last time"
     try:

@@ -224,7 +224,7 @@ class _Books:
         to_make = []
         for verdict in verdicts:
             if verdict.action is Action.keep:
-                self.tell(FrameKept(verdict.task, verdict.reason))
+                self.tell(FrameKept(verdict.task, verdict.reason, verdict.bytes))
             elif verdict.action is Action.refuse:
                 self.tell(FrameFailed(verdict.task, _foreign(verdict)))
             else:
@@ -287,7 +287,7 @@ class _Books:
         """Tell of frames that were made or found good, and that somebody has taken away or changed since."""
         tasks = {task.out: task for task in self.tasks}
         written = {record.out: record.output.bytes for record in self.summary.done}
-        kept: dict[Path, int | None] = {event.task.out: None for event in self.summary.kept}
+        kept = {event.task.out: event.bytes for event in self.summary.kept}
         lost = {path for path, size in (kept | written).items() if not _there(path, size)}
         self.summary.done = [record for record in self.summary.done if record.out not in lost]
         self.summary.kept = [event for event in self.summary.kept if event.task.out not in lost]
@@ -341,7 +341,8 @@ class _Run:
             verdict = judge(task, record, self.preset)
             if verdict.action is Action.keep:
                 self.claims.give_back(task.out)
-                self.books.tell(FrameKept(task, f"made meanwhile by {record.get('host', 'another job')}"))
+                reason = f"made meanwhile by {record.get('host', 'another job')}"
+                self.books.tell(FrameKept(task, reason, verdict.bytes))
                 return None
             task = verdict.task if task.replace else task
         if not task.replace and os.path.lexists(task.out):
