@@ -6,6 +6,7 @@ import os
 import signal
 import warnings
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -14,6 +15,7 @@ from halocline._version import __version__
 from halocline.batch import distributed as module
 from halocline.batch.distributed import Cluster
 from halocline.batch.manifest import read_manifest
+from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
 from halocline.cli.main import run
 from halocline.errors import JobError
@@ -90,6 +92,35 @@ def test_workers_that_were_begun_in_another_folder_read_what_was_named_here(
             run([*command, *on])
         assert not caught.value.code
     assert len(list((shot.root / "wet").glob("*.exr"))) == len(list((shot.root / "farm").glob("*.exr"))) == 4
+
+
+def test_tasks_that_name_files_from_this_folder_are_made_by_workers_begun_in_another(
+    shot: Folder, look: Preset, cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(shot.root)
+    (shot.clean / "arch.1003.exr").write_bytes(b"junk")
+    clean = "clean/arch.####.exr"
+    tasks = plan_tasks(clean, depth=clean, passes={"rope": clean}, out="wet/")
+    assert not tasks[0].beauty.is_absolute()
+    summary = run_frames(tasks, look, maker=Cluster(look, cluster.scheduler_address))
+    assert sorted(record.out for record in summary.done) == [tasks[place].out for place in (0, 1, 3)]
+    assert [failure.task.out for failure in summary.failed] == [tasks[2].out]
+    assert not summary.not_begun
+    again = run_frames(tasks, look, resume=True)
+    assert (len(again.kept), len(again.failed)) == (3, 1)
+
+
+def test_every_file_of_a_task_can_be_named_from_the_root(
+    shot: Folder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(shot.root)
+    clean = "clean/arch.####.exr"
+    near, far = (
+        plan_tasks(f"{folder}{clean}", depth=f"{folder}{clean}", passes={"rope": f"{folder}{clean}"}, out=out)
+        for folder, out in (("", "wet/"), (f"{Path.cwd()}/", f"{Path.cwd()}/wet/"))
+    )
+    assert near != far
+    assert [task.from_the_root() for task in near] == far
 
 
 def test_a_scheduler_that_does_not_answer_is_told(

@@ -15,7 +15,7 @@ from itertools import islice
 from typing import Any
 
 from halocline._version import __version__
-from halocline.batch.events import FrameFailed, Outcome, as_halocline_error
+from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.signals import StopRequest
 from halocline.batch.task import FrameTask
@@ -84,7 +84,7 @@ class Cluster:
 
         def submitted(task: FrameTask) -> Any:
             # A second attempt may find the first one's file; the claim on it is ours.
-            sure = replace(task, replace=True)
+            sure = replace(task.from_the_root(), replace=True)
             future = client.submit(
                 make_frame, sure, text, self.preset.name, self.threads, pure=False, retries=_LIVES
             )
@@ -187,7 +187,10 @@ def _outcome(task: FrameTask, future: Any) -> Outcome:
     error = future.exception() if future.status == "error" else None
     if error is None and future.status == "finished":
         made: Outcome = future.result()
-        return made
+        if isinstance(made, FrameFailed):
+            return replace(made, task=task)
+        # The books know it by the name that it has here.
+        return FrameDone(replace(made.record, out=task.out), task)
     return FrameFailed(
         task,
         JobError(

@@ -35,6 +35,15 @@ class InputFiles:
         depth = {} if self.depth is None else {"depth": self.depth}
         return {"beauty": self.beauty, **depth, **{f"pass {name}": path for name, path in self.passes}}
 
+    def from_the_root(self) -> InputFiles:
+        """Return the same files, named from the root."""
+        return replace(
+            self,
+            beauty=self.beauty.absolute(),
+            depth=None if self.depth is None else self.depth.absolute(),
+            passes=tuple((name, path.absolute()) for name, path in self.passes),
+        )
+
 
 @dataclass(frozen=True)
 class FrameTask:
@@ -84,6 +93,20 @@ class FrameTask:
     def files(self) -> list[Path]:
         """The files whose pixels are read."""
         return list(self.by_role.values())
+
+    def from_the_root(self) -> FrameTask:
+        """Return the same with every file named from the root: others' processes began in other folders."""
+        own = InputFiles(self.beauty, self.depth, self.frame, self.passes).from_the_root()
+        return replace(
+            self,
+            beauty=own.beauty,
+            depth=own.depth,
+            passes=own.passes,
+            out=self.out.absolute(),
+            neighbours={frame: path.absolute() for frame, path in self.neighbours.items()},
+            references=tuple(files.from_the_root() for files in self.references),
+            patterns=tuple((what, str(Path(pattern).absolute())) for what, pattern in self.patterns),
+        )
 
     def reads(self, files: InputFiles) -> bool:
         """Tell whether these are the frame's own files, and none stand in for them."""
