@@ -16,10 +16,10 @@ import pytest
 
 from halocline.batch.first_look import look_first
 from halocline.batch.frame_task import read_inputs
-from halocline.batch.headers import look_at_headers
+from halocline.batch.headers import look_at_headers, refuse_cut_off
 from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.batch.task import FrameTask
-from halocline.errors import ChannelError, DepthError, FrameError
+from halocline.errors import ChannelError, DepthError, FrameError, ReadError
 from halocline.imaging.input_spec import InputSpec
 from halocline.presets.preset import preset_from_text
 
@@ -126,6 +126,23 @@ def test_the_order_of_views_is_not_spoken_of_as_one_that_lacks(tmp_path: Path) -
         eyes(tmp_path / f"clean.{frame}.exr", "left", "right")
     eyes(tmp_path / "clean.1002.exr", "right", "left")
     assert look_first(planned(tmp_path), preset_from_text(TEXT)).views == ()
+
+
+@pytest.mark.parametrize("name", ["NO", "RLE", "ZIPS", "ZIP", "PIZ", "PXR24", "B44", "B44A", "DWAA", "DWAB"])
+def test_a_frame_that_is_cut_off_anywhere_is_named_without_its_pixels(shot: Path, name: str) -> None:
+    """Files of the independent OpenEXR package, of more rows than the largest chunk."""
+    for frame in (1002, 1004):
+        clean(
+            shot / f"clean.{frame}.exr", size=(300, 16), compression=getattr(OpenEXR, f"{name}_COMPRESSION")
+        )
+    refuse_cut_off(planned(shot))
+    path = shot / "clean.1004.exr"
+    whole = path.read_bytes()
+    for length in (len(whole) - 1, len(whole) * 2 // 3, len(whole) // 2):
+        path.write_bytes(whole[:length])
+        with pytest.raises(ReadError, match="frame 1004: cut off") as caught:
+            refuse_cut_off(planned(shot))
+        assert (caught.value.code, caught.value.where) == ("E-READ-PIXELS", str(path))
 
 
 def test_overscan_that_changes_is_nobodys_business(shot: Path) -> None:

@@ -292,6 +292,17 @@ def test_a_shot_that_lacks_where_it_reads_or_writes_is_told_once_and_others_are_
     assert [line.partition(":")[0] for line in out.splitlines()] == ["arch_010", "arch_020"]
 
 
+def test_checking_a_job_tells_of_a_frame_that_is_cut_off_among_good_ones(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = folder / "clean" / "a.1004.exr"
+    path.write_bytes(path.read_bytes()[:-100])
+    assert status("farm", "check", "night.toml") == 1
+    told = capsys.readouterr().err
+    assert "E-READ-PIXELS  shot arch_010, clean/a.1004.exr: frame 1004: cut off" in told
+    assert told.count("error: ") == 1
+
+
 def test_checking_a_job_none_of_whose_frames_can_be_read_ends_in_2(folder: Path) -> None:
     for path in (folder / "clean").iterdir():
         path.write_bytes(path.read_bytes()[:-100])

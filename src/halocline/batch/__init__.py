@@ -18,7 +18,7 @@ every frame what became of it and why.
 - `parts`: frames of which parts have a look of their own (named_planes)
 - `first_look`: what the first frame tells of all (FirstLook, look_at_lamps, look_first)
 - `lamps_in_vain`: lamps that light nothing in view, told of one picture
-- `headers`: those of all frames, read ahead (refuse_lacking_passes)
+- `headers`: those of all frames, read ahead (refuse_cut_off, refuse_lacking_passes)
 - `sequence_depth`: what the depth pass of a sequence holds
 - `output_folder`: whether frames will fit where they go (space_warnings)
 - `output_look`: what can be known of the output (moments)

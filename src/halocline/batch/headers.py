@@ -13,11 +13,12 @@ from typing import Any
 from halocline.batch.frame_task import planes_of_look
 from halocline.batch.task import FrameTask, input_spec
 from halocline.compute.threads import allowed
-from halocline.errors import ChannelError, DepthError, HaloclineError
+from halocline.errors import ChannelError, DepthError, HaloclineError, ReadError
 from halocline.graph.planes import key_of
 from halocline.imaging.channel_plan import plan_channels
 from halocline.imaging.channels import view_names
 from halocline.imaging.exr import Header, Part, read_header
+from halocline.imaging.exr_attributes import is_cut_off
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.sequence import frame_text
 from halocline.late_dataclass import dataclass
@@ -143,6 +144,29 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
             code="E-CHANNEL-MISSING",
             where=first.where,
             fix=f"{first.fix or ''} Give a pass that has files of its own with --pass NAME=FRAMES.".strip(),
+        )
+
+
+def refuse_cut_off(tasks: Iterable[FrameTask]) -> None:
+    """Refuse frames whose files end before their pixels do, as far as tables of contents tell that.
+
+    Parameters
+    ----------
+    tasks
+        Frames of one sequence.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-PIXELS`` with all such frames.
+    """
+    found = {task.frame: path for task in tasks for path in task.files if is_cut_off(path)}
+    if found:
+        raise ReadError(
+            f"{_frames(list(found))}: cut off, the last pixels are not there",
+            code="E-READ-PIXELS",
+            where=str(next(iter(found.values()))),
+            fix="Render or copy them again, or leave them out with --frames.",
         )
 
 

@@ -12,7 +12,7 @@ import typer
 
 from halocline.batch.events import Summary
 from halocline.batch.first_look import look_first
-from halocline.batch.headers import refuse_lacking_passes
+from halocline.batch.headers import refuse_cut_off, refuse_lacking_passes
 from halocline.batch.job_file import JobShot, collisions, read_job, read_what_is_right, refuse_collisions
 from halocline.batch.means import Means
 from halocline.batch.memory_budget import least_memory, parse_memory
@@ -128,9 +128,9 @@ def check(job: JobArgument, allow: AllowOption = None) -> None:
     """Read a job file, its presets and its renders, and tell everything that is wrong; render nothing.
 
     Of every shot the headers of all frames are read, and one frame as a run would read it: channels, cameras,
-    units, and passes that the look needs. Doubts are told. The exit status is 1 where a run would leave shots
-    out, and 2 where it would do nothing: no shot is left, the job file itself is wrong, or shots write over
-    each other.
+    units, and passes that the look needs; and whether files are cut off. Doubts are told. The exit status is
+    1 where a run would leave shots or frames out, and 2 where it would do nothing: no shot is left, the job
+    file itself is wrong, or shots write over each other.
     """
     whole, mistakes = read_what_is_right(job, allowed=allow or ())
     if mistakes is not None:
@@ -149,6 +149,7 @@ def check(job: JobArgument, allow: AllowOption = None) -> None:
             say_first(seen, shot=shot.name)
             refuse_lacking_passes(plan.tasks, look)
             good += 1
+            refuse_cut_off(plan.tasks)
         except HaloclineError as error:
             refused += 1
             _tell_refused(shot, error, LogForm.text)

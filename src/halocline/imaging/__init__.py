@@ -8,7 +8,7 @@
 - `deep`: samples of deep pictures: tidy, cut, merged, flat (Samples, split_evenly, uncovered_before)
 - `deep_file`: those in files (MAX_SAMPLES)
 - `deep_load`: and as a frame has them (HELD_SAMPLES, DeepPicture, DeepRows)
-- `exr_attributes`: their metadata
+- `exr_attributes`: their metadata, and whether they are whole (is_cut_off)
 - `exr_write`: writing them (can_write, refuse_compression)
 - `exr_zip`: their zipped scan lines, read faster
 - `exr_zip_write`: and written

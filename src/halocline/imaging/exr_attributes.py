@@ -27,6 +27,9 @@ _OTHER_THAN_LINES = 0x0200 | 0x0800 | _MULTI_PART
 # A header larger than this is no header; large ones hold manifests of object names, about a megabyte.
 _LARGEST_HEADER = 1 << 26
 _USUAL_HEADER = 1 << 18
+# Rows of a chunk by the number of the compression: none, run lengths, zips, zip, piz, pxr24, b44, b44a, dwaa
+# and dwab.
+_CHUNK_ROWS = (1, 1, 1, 16, 32, 16, 32, 32, 32, 256)
 # What is in memory at once of a file whose header grows.
 _MOVED_BYTES = 1 << 22
 
@@ -104,6 +107,39 @@ def first_part(path: Path) -> tuple[Attributes, int]:
     if kind & _OTHER_THAN_LINES:
         raise ValueError("not one part of scan lines")
     return parts[0], end
+
+
+def is_cut_off(path: Path) -> bool:
+    """Tell whether a file of one part of scan lines ends before its last chunk does, without its pixels.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    bool
+        False also of other kinds of files, of which this is not known.
+    """
+    try:
+        part, end = first_part(path)
+        _, low, _, high = struct.unpack("<4i", part["dataWindow"].value)
+        count = -(-(high - low + 1) // _CHUNK_ROWS[part["compression"].value[0]])
+        with os.fdopen(open_regular(path, follow=True), "rb") as file:
+            size = os.fstat(file.fileno()).st_size
+            if end + 8 * count > size:
+                return True
+            file.seek(end)
+            offsets = struct.unpack(f"<{count}Q", file.read(8 * count))
+            # Where a writer ended early, chunks that it did not come to have none.
+            if min(offsets) < end + 8 * count or max(offsets) + 8 > size:
+                return True
+            file.seek(max(offsets))
+            _, length = struct.unpack("<2i", file.read(8))
+            return bool(max(offsets) + 8 + length > size)
+    except (OSError, ValueError, LookupError, struct.error):
+        return False
 
 
 def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> None:
