@@ -20,6 +20,7 @@ from halocline.batch.headers import look_at_headers, refuse_cut_off
 from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.batch.task import FrameTask
 from halocline.errors import ChannelError, DepthError, FrameError, ReadError
+from halocline.imaging.exr_attributes import first_part
 from halocline.imaging.input_spec import InputSpec
 from halocline.presets.preset import preset_from_text
 
@@ -143,6 +144,19 @@ def test_a_frame_that_is_cut_off_anywhere_is_named_without_its_pixels(shot: Path
         with pytest.raises(ReadError, match="frame 1004: cut off") as caught:
             refuse_cut_off(planned(shot))
         assert (caught.value.code, caught.value.where) == ("E-READ-PIXELS", str(path))
+
+
+def test_a_frame_whose_writer_ended_before_its_last_chunk_is_cut_off(shot: Path) -> None:
+    """Chunks that were not written have no place in the table (openexr_layout, from memory)."""
+    clean(shot / "clean.1006.exr", size=(300, 16))
+    path = shot / "clean.1006.exr"
+    content = bytearray(path.read_bytes())
+    end = first_part(path)[1]
+    # 19 chunks of 16 rows.
+    content[end + 8 * 18 : end + 8 * 19] = bytes(8)
+    path.write_bytes(content)
+    with pytest.raises(ReadError, match="frame 1006: cut off"):
+        refuse_cut_off(planned(shot))
 
 
 def test_overscan_that_changes_is_nobodys_business(shot: Path) -> None:
