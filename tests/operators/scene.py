@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -65,9 +65,10 @@ def made(
     number: int = 1001,
     wanted: Iterable[str] = ("rgb", "alpha"),
     how: Evaluation | None = None,
+    sets: Sequence[str] = (),
 ) -> dict[str, F32]:
-    """Return planes of a preset, given as text after `HEAD`, on a frame."""
-    preset = preset_from_text(HEAD + text)
+    """Return planes of a preset, given as text after `HEAD` and as keys, on a frame."""
+    preset = preset_from_text(HEAD + text, sets)
     shot = make_shot(
         preset,
         number,

@@ -536,3 +536,29 @@ def test_a_black_wall_behind_thin_things_hides_what_it_does_in_a_finer_picture(
         # From one rod to the next; blue and green, for of red nothing is left.
         seen.append(rgb[1:, 40:56, 40:80].reshape(2, 2, 8, 5, 8).mean((2, 4)))
     np.testing.assert_allclose(seen[0], seen[1], rtol=4e-3)
+
+
+@pytest.mark.parametrize("detail", ["colours", "bands"])
+def test_of_a_wall_that_nobody_sees_nothing_comes_through_pixels_that_it_shares(detail: str) -> None:
+    """Of light from 16 m in type 7C a hundredth of the water's is left at most: it might as well be black.
+
+    By its share of all the light some of the near post's in a band that fades fast would count as the wall's,
+    whose halo gives back e^30 times what is left of it.
+    """
+    frame = posts_before_a_wall(Window(0, 0, 120, 64), near_m=2.0, far_m=16.0)
+    cover, share = frame.planes["rgb"][:1] / np.float32(0.9), frame.planes["far_share"]
+    # Alike in colour, as mixed pixels are taken to be.
+    colour = np.array([0.9, 0.6, 0.3], np.float32)[:, None, None]
+    post, wall = 0.3 * colour * cover, colour * (1.0 - cover)
+    far_light = 1.0 - post[0] / (post[0] + wall[0])
+    keys = ('water.jerlov_type="7C"', f'steps.forward_scatter.detail="{detail}"', "light.shadows=false")
+    bright, black = (
+        made(
+            VEILED,
+            replace(frame, planes={**frame.planes, "rgb": rgb, "far_light": light}),
+            camera(frame.data_window),
+            sets=keys,
+        )["rgb"]
+        for rgb, light in ((post + wall, np.where(share > 0, far_light, 0)), (post, 0.0 * share))
+    )
+    np.testing.assert_allclose(bright, black, rtol=0.012)

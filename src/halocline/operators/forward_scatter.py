@@ -52,6 +52,8 @@ _NONE: F32 = np.zeros(0, np.float32)
 # at a time.
 STEP = 8
 ROWS_TOGETHER = 64
+# Nothing is seen that is so far behind something else, in any water.
+_FARTHEST_BEHIND_M = 1e4
 
 
 class ForwardScatterParameters(Strict):
@@ -352,17 +354,48 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             rays = rays.shaded(left[:, None])
         rays = self._water(rays)
         light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])
-        light = light * farther.at(farther.share)
+        whole, nearer = farther.at(farther.share), farther.at(surfaces.length_m)
+        part = _share_by_band(whole, light, length - nearer, shot.path.beam_rate)
         share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))
         share = share * farther.at(surfaces.far_share)
-        own = Surfaces(length[None], share[None])
-        more, hidden = np.zeros((2, len(prepared.mix), 1, len(length)), np.float32)
-        prepared.halo.give(light[:, None], own, rays, prepared.mix, more, hidden, cell=1)
+        # Of the nearer surface only what it has more by band than by all of them together.
+        both = (light * part, length, share), (light * (whole - part), nearer, np.zeros_like(share))
+        more, hidden, of_nearer = np.zeros((3, len(prepared.mix), 1, len(length)), np.float32)
+        for (own, metres, area), energy in zip(both, (more, of_nearer), strict=True):
+            there = Surfaces(metres[None], area[None])
+            prepared.halo.give(own[:, None], there, rays, prepared.mix, energy, hidden, cell=1)
         rows, columns = farther.where[0] + to, farther.where[1]
-        given.energy[:, rows, columns] += more[:, 0]
+        given.energy[:, rows, columns] += more[:, 0] + of_nearer[:, 0]
         cells = (rows // CELL) * given.wide.shape[2] + columns // CELL
         for plane, more_hidden in zip(given.wide, hidden[:, 0], strict=True):
             np.add.at(plane.reshape(-1), cells, more_hidden)
+
+
+def _share_by_band(share: F32, light: F32, behind_m: F32, rate: F64) -> F32:
+    """Return which part of the light in each band is the farther surface's, ``(K, n)``.
+
+    The whole picture has one share for all bands. A halo gives back nearly all that was turned, ten powers of
+    ten and more in a band that the water takes most of: there a share that is right for the brightest band
+    would make a sun of it. What both surfaces sent out is taken to be alike in colour.
+
+    Parameters
+    ----------
+    share
+        The farther surface's of all light, ``(n,)``.
+    light
+        Of both at the lens, ``(K, n)``.
+    behind_m
+        Metres of water from one to the other, ``(n,)``.
+    rate
+        What the water takes, 1/m, ``(K,)``.
+    """
+    lost = rate[:, None] * np.clip(behind_m.astype(np.float64), 0.0, _FARTHEST_BEHIND_M)
+    left = np.exp(lost.min(axis=0) - lost)
+    shown = np.maximum(light, np.float32(0.0))
+    mean = (shown * left).sum(axis=0) / np.maximum(shown.sum(axis=0), np.float32(1e-30))
+    far, near = share * left, (np.float32(1.0) - share) * mean
+    part: F32 = (far / np.maximum(far + near, 1e-30)).astype(np.float32)
+    return part
 
 
 def _behind(planes: Planes) -> tuple[Farther | None, tuple[F32, F32]]:
