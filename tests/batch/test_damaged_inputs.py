@@ -165,7 +165,7 @@ def test_what_is_no_exr_file_fails_with_its_name(shot: Folder, look: Preset, jun
 def test_an_input_that_changes_while_it_is_read_is_not_rendered(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter
 ) -> None:
-    from halocline.batch import frame_task
+    from halocline.batch import frame_files
     from halocline.imaging import load as imaging_load
 
     def slow(path: Path, *arguments: object, **options: object) -> object:
@@ -175,7 +175,7 @@ def test_an_input_that_changes_while_it_is_read_is_not_rendered(
             frame_writer(path, 1002)
         return loaded
 
-    monkeypatch.setattr(frame_task, "load", slow)
+    monkeypatch.setattr(frame_files, "load", slow)
     summary = run_frames(shot.tasks(), look)
     assert [failure.error.code for failure in summary.failed] == ["E-READ-CHANGED"]
     assert len(summary.done) == 3
@@ -252,7 +252,7 @@ def test_a_picture_that_changes_while_the_depth_is_settled_settles_nothing(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter
 ) -> None:
     """Its colours are of one picture and its depth of another: edges then look other than they are."""
-    from halocline.batch import sequence_depth
+    from halocline.batch import frame_files, sequence_depth
     from halocline.imaging import load as imaging_load
 
     monkeypatch.setattr(unchanged, "_PAUSE_SECONDS", 0.0)
@@ -266,7 +266,7 @@ def test_a_picture_that_changes_while_the_depth_is_settled_settles_nothing(
             frame_writer(path, int(path.suffixes[0][1:]))
         return loaded
 
-    monkeypatch.setattr(sequence_depth, "load", slow)
+    monkeypatch.setattr(frame_files, "load", slow)
     settled = sequence_depth.settle_depth(shot.tasks(), look)
     assert judged == ["arch.1001.exr", "arch.1001.exr"]
     assert all(task.depth_spec is not None for task in settled)

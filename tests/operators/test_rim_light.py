@@ -118,6 +118,17 @@ def test_a_rim_asked_for_where_nothing_is_drawn_near_is_refused_and_not_burnt_in
     assert np.isfinite(halocline.apply(look("steps.rim_light.strength=1e4"), **ball()).rgb).all()
 
 
+@pytest.mark.parametrize("key", ["light.daylight=0", "place.camera_depth=500"])
+def test_a_rim_is_refused_in_no_dark_water(key: str) -> None:
+    """A lens that sinks to where no daylight is (500 m in type II, by Jerlov's Kd) shows none of it."""
+    asked = (
+        "steps.rim_light.contrast=0.25",
+        "steps.rim_light.subject_range=8",
+        "light.reference_depth=1",
+    )
+    assert np.abs(halocline.apply(look(*asked, key), **ball()).rgb).max() < 1e-4
+
+
 def test_slab_and_strength_limit_the_rim() -> None:
     scene = ball(range_m=6.0)
     for setting in ("steps.rim_light.farthest=5", "steps.rim_light.nearest=7", "steps.rim_light.strength=0"):

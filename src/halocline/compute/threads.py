@@ -169,7 +169,7 @@ def rows_shared(rows: int, at_once: int, *, step: int = 1) -> list[slice]:
     --------
     >>> with at_most(2):
     ...     [piece.stop for piece in rows_shared(95, 16, step=8)]
-    [16, 32, 48, 56, 64, 72, 80, 88, 95]
+    [16, 32, 48, 64, 72, 80, 88, 95]
     """
     workers, half = allowed(), at_once // 2 // step * step
     if workers == 1 or not half:

@@ -24,6 +24,8 @@ from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, 
 
 # So many times the bright side's light is no rim any more: what is nearer than asked burns out.
 MOST_STRENGTH = 1e3
+# Luminance of the water that counts as none, of a white card in its reference light.
+FAINTEST = 1e-9
 
 
 class RimLightParameters(Strict):
@@ -120,7 +122,10 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         """Return the bright side, the rim's light and its direction in the picture; ``E-PHYSICS-RIM``."""
         p, path = self.parameters, shot.path
         side = bright_side(path, p.rise)
-        light = _kept_sane(p, path) * p.reflectance * side_radiance(path, side)
+        shown = side_radiance(path, side)
+        # Where the water gives next to no light there is none of it to outshine, and nothing burns out.
+        is_lit = float(path.luminance @ path.bands.down @ shown) > FAINTEST
+        light = (_kept_sane(p, path) if is_lit else strength_of(p, path)) * p.reflectance * shown
         local = shot.camera.rotation.T @ side
         return _Prepared(side, light.astype(np.float32), (float(local[0]), -float(local[1])))
 
