@@ -24,6 +24,7 @@ import itertools
 import json
 import math
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -358,9 +359,8 @@ def left_by_boxes(
 def print_seen() -> None:
     """Print what black boxes leave of views of everyday scenes; angles to the right and up by tangents."""
     sys.stdout.write("scene,aside_deg,up_deg,open,open_error,left,left_error\n")
-    for name, scene in json.loads(SEEN.read_text(encoding="utf-8")).items():
+    for name, scene, (ahead, aside, up) in scenes_in(SEEN):
         water, sun, boxes = scene_of_boxes(scene)
-        ahead, aside, up = view_axes(math.radians(scene["azimuth_deg"]), math.radians(scene["height_deg"]))
         for right, above in scene["views"]:
             way = ahead + aside * math.tan(math.radians(right)) + up * math.tan(math.radians(above))
             way /= np.linalg.norm(way)
@@ -370,6 +370,13 @@ def print_seen() -> None:
             numbers = f"{mean:.4g},{error:.2g},{left:.4g},{of_left:.2g}"
             sys.stdout.write(f'"{name}",{right:.4g},{above:.4g},{numbers}\n')
             sys.stdout.flush()
+
+
+def scenes_in(path: Path) -> Iterator[tuple[str, dict[str, Any], tuple[F64, F64, F64]]]:
+    """Yield a file's scenes, each with its name and its lens's axes: ahead, aside and up."""
+    for name, scene in json.loads(path.read_text(encoding="utf-8")).items():
+        azimuth, height = (math.radians(scene[key]) for key in ("azimuth_deg", "height_deg"))
+        yield name, scene, view_axes(azimuth, height)
 
 
 def scene_of_boxes(
@@ -538,9 +545,8 @@ def print_others() -> None:
 def print_boxes() -> None:
     """Print views of black boxes, and without them."""
     sys.stdout.write("scene,view,angle_deg,open,open_error,under,error\n")
-    for name, scene in json.loads(BOXES.read_text(encoding="utf-8")).items():
+    for name, scene, (ahead, aside, up) in scenes_in(BOXES):
         water, sun, boxes = scene_of_boxes(scene)
-        ahead, aside, up = view_axes(math.radians(scene["azimuth_deg"]), math.radians(scene["height_deg"]))
         for view, angle in scene["views"]:
             turn = math.radians(angle)
             way = ahead * math.cos(turn) + (aside if view == "aside" else up) * math.sin(turn)

@@ -114,6 +114,7 @@ def test_a_rim_asked_for_where_nothing_is_drawn_near_is_refused_and_not_burnt_in
     asked = ("steps.rim_light.contrast=0.25", "steps.rim_light.subject_range=60")
     with pytest.raises(PhysicsError, match=r"(?s)E-PHYSICS-RIM.* at 60 m .*subject_range"):
         halocline.apply(look(*asked), **ball())
+    assert "which a run refuses" in prices(look(*asked), 1, story_path(look(*asked), 1, LINEAR_REC709))[0]
     assert np.isfinite(halocline.apply(look(*asked, *drawn), **ball(60.0)).rgb).all()
     assert np.isfinite(halocline.apply(look("steps.rim_light.strength=1e4"), **ball()).rgb).all()
 

@@ -354,18 +354,15 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             rays = rays.shaded(left[:, None])
         rays = self._water(rays)
         light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])
-        whole, nearer = farther.at(farther.share), farther.at(surfaces.length_m)
-        part = _share_by_band(whole, light, length - nearer, shot.path.beam_rate)
+        behind_m = length - farther.at(surfaces.length_m)
+        light = light * _share_by_band(farther.at(farther.share), light, behind_m, shot.path.beam_rate)
         share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))
         share = share * farther.at(surfaces.far_share)
-        # Of the nearer surface only what it has more by band than by all of them together.
-        both = (light * part, length, share), (light * (whole - part), nearer, np.zeros_like(share))
-        more, hidden, of_nearer = np.zeros((3, len(prepared.mix), 1, len(length)), np.float32)
-        for (own, metres, area), energy in zip(both, (more, of_nearer), strict=True):
-            there = Surfaces(metres[None], area[None])
-            prepared.halo.give(own[:, None], there, rays, prepared.mix, energy, hidden, cell=1)
+        own = Surfaces(length[None], share[None])
+        more, hidden = np.zeros((2, len(prepared.mix), 1, len(length)), np.float32)
+        prepared.halo.give(light[:, None], own, rays, prepared.mix, more, hidden, cell=1)
         rows, columns = farther.where[0] + to, farther.where[1]
-        given.energy[:, rows, columns] += more[:, 0] + of_nearer[:, 0]
+        given.energy[:, rows, columns] += more[:, 0]
         cells = (rows // CELL) * given.wide.shape[2] + columns // CELL
         for plane, more_hidden in zip(given.wide, hidden[:, 0], strict=True):
             np.add.at(plane.reshape(-1), cells, more_hidden)

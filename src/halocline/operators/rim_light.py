@@ -116,6 +116,8 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         if wanted is not None:
             asked = f" is to outshine the water by {wanted:.0%} at {self.parameters.subject_range:.3g} m and"
         verdict = "about what it gives" if 0.5 <= strength <= 2.0 else "which is art"
+        if wanted is not None and strength > MOST_STRENGTH:
+            verdict = "which a run refuses"
         return f"the edge{asked} is lit {strength:.2g} times as much as by the bright side, {verdict}."
 
     def prepare(self, shot: Shot) -> _Prepared:
