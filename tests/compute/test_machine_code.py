@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import subprocess
 import sys
 from importlib import import_module
@@ -33,6 +34,25 @@ def mixed(planes, pair, scale, count, flip, out):
 def doubled(values):
     for index in range(values.size):
         values[index] *= 2
+
+@compiled
+def summed(row):
+    total = np.float32(0.0)
+    for i in range(row.size):
+        total += row[i]
+    return total
+
+@compiled
+def handed_on(times, size):
+    total = np.float32(0.0)
+    for _ in range(times):
+        room = np.ones((4, size), np.float32)
+        kept = room[1]
+        for k in range(4):
+            total += summed(room[k, : k + 1])
+        room = np.zeros((1, 1), np.float32)
+        total += summed(kept[:2])
+    return total
 
 @compiled
 def refusing(count):
@@ -76,6 +96,29 @@ def test_what_is_kept_does_as_what_is_compiled(tmp_path: Path, monkeypatch: pyte
     for path in (tmp_path / "kept").rglob("mixed*.code"):
         path.write_bytes(path.read_bytes()[:-1])
     assert run() == made
+
+
+def test_memory_of_loops_that_hand_rows_on_is_kept_as_long_as_they_need_it_and_no_longer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The package counts who looks at a loop's own arrays in its own way; the machine tells what is held."""
+    statm = Path("/proc/self/statm")
+    if not statm.exists():
+        pytest.skip("this system tells no process how much memory it has")
+    (tmp_path / "shed_rows.py").write_text(LOOPS)
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path / "kept"))
+    monkeypatch.syspath_prepend(tmp_path)
+    handed_on = Compiled(import_module("shed_rows").handed_on.loop)
+
+    def held() -> int:
+        return int(statm.read_text().split()[1]) * resource.getpagesize()
+
+    assert handed_on(1, 8) == 12.0
+    before, size = held(), 1 << 20
+    assert handed_on(64, size) == 64 * 12.0
+    assert held() - before < 16 * 4 * size, "of 64 arrays of four rows of so many numbers"
+    (path,) = tmp_path.rglob("handed_on*.code")
+    assert b"NRT_decref" not in path.read_bytes(), "counted by the compiler's own function, with a lock"
 
 
 def test_kinds_tell_apart_what_is_called_otherwise() -> None:

@@ -36,6 +36,36 @@ _new_flags: Any = Flags
 _from_types: Any = types.BaseTuple.from_types
 # Code of sources that nobody has run for so long is of versions that are gone.
 FORGOTTEN_SECONDS = 30.0 * 24.0 * 3600.0
+# How the compiler counts who looks at an array, for arrays of one thread alone.
+_COUNTING = """
+declare void @NRT_MemInfo_call_dtor(ptr)
+define void @NRT_incref(ptr %array) alwaysinline {
+  %uncounted = icmp eq ptr %array, null
+  br i1 %uncounted, label %done, label %counted
+counted:
+  %before = load i64, ptr %array
+  %now = add i64 %before, 1
+  store i64 %now, ptr %array
+  br label %done
+done:
+  ret void
+}
+define void @NRT_decref(ptr %array) alwaysinline {
+  %uncounted = icmp eq ptr %array, null
+  br i1 %uncounted, label %done, label %counted
+counted:
+  %before = load i64, ptr %array
+  %now = sub i64 %before, 1
+  store i64 %now, ptr %array
+  %last = icmp eq i64 %now, 0
+  br i1 %last, label %free, label %done
+free:
+  call void @NRT_MemInfo_call_dtor(ptr %array)
+  br label %done
+done:
+  ret void
+}
+"""
 
 
 class _Place(_CacheLocator):
@@ -149,15 +179,37 @@ class _Library(CPUCodeLibrary):
         """Return the machine code of one function and what that calls, and the names of what is not in it."""
         module = self._final_module
         codegen: Any = self._codegen
+        passes = llvm.create_new_module_pass_manager()
+        if _count_without_locks(module):
+            passes.add_always_inliner_pass()
+            passes.add_simplify_cfg_pass()
+            passes.add_instruction_combine_pass()
         for function in module.functions:
             if not function.is_declaration and function.name != name:
                 function.linkage = "internal"
-        unused = llvm.create_new_module_pass_manager()
-        unused.add_global_dead_code_eliminate_pass()
-        unused.run(module, codegen._pass_builder())
+        passes.add_global_dead_code_eliminate_pass()
+        passes.run(module, codegen._pass_builder())
         named = (*module.functions, *module.global_variables)
         needs = [each.name for each in named if each.is_declaration and not each.name.startswith("llvm.")]
         return needs, codegen._tm.emit_object(module)
+
+
+def _count_without_locks(module: Any) -> bool:
+    """Let a module count who looks at arrays in plain steps; tell whether it counts at all.
+
+    Who hands a row of an array on to another loop counts it, with a lock of the memory bus: a third of the
+    time of loops that do so often. What a loop makes for itself no other thread ever sees, and what it is
+    handed over as `halocline.compute.machine_code` hands it over is not counted.
+    """
+    counting = llvm.parse_assembly(_COUNTING)
+    found = False
+    for function in module.functions:
+        if not function.is_declaration and function.name in {"NRT_incref", "NRT_decref"}:
+            # So it gives way to another of its name.
+            function.linkage, found = "available_externally", True
+    if found:
+        module.link_in(counting)
+    return found
 
 
 _new_library: Any = _Library

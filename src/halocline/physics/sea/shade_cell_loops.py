@@ -23,6 +23,8 @@ _SURFACE = np.float32(0.06)
 # What things keep in parts of cells of light along x, along y and down, ``(3, down, y, x)`` each: marks of
 # where, across that way, and how much is kept there.
 Parts = tuple[NDArray[np.int32], F32]
+# Where something is along down, y and x, and how far about that, in parts.
+Place = tuple[tuple[np.float32, np.float32], tuple[np.float32, np.float32], tuple[np.float32, np.float32]]
 
 
 @compiled
@@ -52,36 +54,85 @@ def note_points(
         if z - deep < _SURFACE - first_down:
             # What reaches the surface ends the water there: no light goes over it.
             z, deep = _HALF * (z + deep), _HALF * (z + deep)
-        _mark(parts, ((z, deep), (y, along), (x, across)), weight[k])
-        off = (
-            z - np.float32(math.floor(z)) - _HALF,
-            y - np.float32(math.floor(y)) - _HALF,
-            x - np.float32(math.floor(x)) - _HALF,
-        )
-        # Beyond an edge it keeps light that goes over that.
-        for axis in range(3):
-            near = max(abs(off[axis]) / _NEAR - _ONE, _ZERO)
-            if near > _ZERO:
-                turn = _ONE if off[axis] > _ZERO else -_ONE
-                beyond = (
-                    (z + turn if axis == 0 else z, deep),
-                    (y + turn if axis == 1 else y, along),
-                    (x + turn if axis == 2 else x, across),
-                )
-                _mark_way(parts, 2 - axis, beyond, near * weight[k])
+        place = (z, deep), (y, along), (x, across)
+        if _in_one(z, deep) and _in_one(y, along) and _in_one(x, across):
+            # As nearly all are: the same marks, without looking for the parts that they lie in.
+            _mark_in_one(parts, place, weight[k])
+        else:
+            for way in range(3):
+                _mark_way(parts, way, place, weight[k])
+                near = _beyond(place[2 - way][0])
+                if near != _ZERO:
+                    _mark_way(parts, way, _moved(place, 2 - way, near), abs(near) * weight[k])
 
 
 @compiled
-def _mark(parts: Parts, place: tuple[tuple[np.float32, np.float32], ...], weight: np.float32) -> None:
-    """Mark a point, as far about its place as told, of light along all axes."""
+def _in_one(at: np.float32, half: np.float32) -> bool:
+    """Tell whether what lies so far about a place is in one part along an axis."""
+    return bool(math.floor(at - half) == math.floor(at + half))
+
+
+@compiled
+def _beyond(at: np.float32) -> np.float32:
+    """Return how much a point counts for the part beyond the nearer edge too, below 0 for the one before."""
+    off = at - np.float32(math.floor(at)) - _HALF
+    near = max(abs(off) / _NEAR - _ONE, _ZERO)
+    return near if off > _ZERO else -near
+
+
+@compiled
+def _moved(place: Place, axis: int, near: np.float32) -> Place:
+    """Return a place in the next part along one axis."""
+    turn = _ONE if near > _ZERO else -_ONE
+    (z, deep), (y, along), (x, across) = place
+    return (
+        (z + turn if axis == 0 else z, deep),
+        (y + turn if axis == 1 else y, along),
+        (x + turn if axis == 2 else x, across),
+    )
+
+
+@compiled
+def _mark_in_one(parts: Parts, place: Place, weight: np.float32) -> None:
+    """Mark a point that lies in one part, of light along all axes, and beyond edges as `note_points` does."""
+    marks, kept = parts
+    (z, deep), (y, along), (x, across) = place
+    own = math.floor(z), math.floor(y), math.floor(x)
+    lines = (
+        _line(z - np.float32(own[0]), deep),
+        _line(y - np.float32(own[1]), along),
+        _line(x - np.float32(own[2]), across),
+    )
+    found = _block(lines[0], lines[1]), _block(lines[0], lines[2]), _block(lines[1], lines[2])
     for way in range(3):
-        _mark_way(parts, way, place, weight)
+        _mark_part(marks[way], kept[way], own, found[way], weight)
+        # Across the way it is where it is, in the part beyond too.
+        axis = 2 - way
+        near = _beyond(place[axis][0])
+        if near != _ZERO:
+            moved = math.floor(place[axis][0] + (_ONE if near > _ZERO else -_ONE))
+            other = (
+                moved if axis == 0 else own[0],
+                moved if axis == 1 else own[1],
+                moved if axis == 2 else own[2],
+            )
+            _mark_part(marks[way], kept[way], other, found[way], abs(near) * weight)
 
 
 @compiled
-def _mark_way(
-    parts: Parts, way: int, place: tuple[tuple[np.float32, np.float32], ...], weight: np.float32
+def _mark_part(
+    marks: NDArray[np.int32], kept: F32, part: tuple[int, int, int], found: int, weight: np.float32
 ) -> None:
+    """Mark what is found in a part, if that is one."""
+    down, row, column = part
+    layers, rows, columns = marks.shape
+    if 0 <= down < layers and 0 <= row < rows and 0 <= column < columns:
+        marks[down, row, column] |= found
+        kept[down, row, column] = max(kept[down, row, column], weight)
+
+
+@compiled
+def _mark_way(parts: Parts, way: int, place: Place, weight: np.float32) -> None:
     """Mark a point of light along one axis, x, y or down, where it is across that."""
     marks, kept = parts
     _, layers, rows, columns = marks.shape
@@ -96,27 +147,31 @@ def _mark_way(
                 found = 0
                 in_z, in_y, in_x = z - np.float32(down), y - np.float32(row), x - np.float32(column)
                 if way == 0:
-                    found = _block(in_z, half_z, in_y, half_y)
+                    found = _block(_line(in_z, half_z), _line(in_y, half_y))
                 elif way == 1:
-                    found = _block(in_z, half_z, in_x, half_x)
+                    found = _block(_line(in_z, half_z), _line(in_x, half_x))
                 else:
-                    found = _block(in_y, half_y, in_x, half_x)
+                    found = _block(_line(in_y, half_y), _line(in_x, half_x))
                 marks[way, down, row, column] |= found
                 kept[way, down, row, column] = max(kept[way, down, row, column], weight)
 
 
 @compiled
-def _block(first: np.float32, half_first: np.float32, second: np.float32, half_second: np.float32) -> int:
-    """Return the marks of what lies so far about a place in a part, along both axes across a way."""
+def _line(at: np.float32, half: np.float32) -> int:
+    """Return the marks along one axis of what lies so far about a place in a part."""
+    low = max(math.floor((at - half) * _MARKS), 0)
+    high = min(math.floor((at + half) * _MARKS), MARKS - 1)
+    return ((1 << (high - low + 1)) - 1) << low if high >= low else 0
+
+
+@compiled
+def _block(first: int, second: int) -> int:
+    """Return the marks in a part of what has these along both axes across a way, line by line."""
     found = 0
-    first_low = max(math.floor((first - half_first) * _MARKS), 0)
-    second_low = max(math.floor((second - half_second) * _MARKS), 0)
-    first_high = min(math.floor((first + half_first) * _MARKS), MARKS - 1)
-    second_high = min(math.floor((second + half_second) * _MARKS), MARKS - 1)
-    for one in range(first_low, first_high + 1):
-        for other in range(second_low, second_high + 1):
-            found |= 1 << (MARKS * one + other)
-    return found
+    for line in range(MARKS):
+        found |= ((first >> line) & 1) << (MARKS * line)
+    # One in each line, times what is in all of them.
+    return found * second
 
 
 @compiled
