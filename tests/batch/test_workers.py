@@ -9,26 +9,25 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import closing, suppress
+from dataclasses import replace
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from multiprocessing.reduction import send_handle
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
+from tests.batch.conftest import Folder
 
 from halocline.batch import nursery as module
+from halocline.batch.means import Means, choose_maker
 from halocline.batch.run import run_frames
 from halocline.batch.worker import Settings, work
 from halocline.batch.workers import Workers
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
-
-if TYPE_CHECKING:
-    from tests.batch.conftest import Folder
-
-    from halocline.presets.preset import Preset
+from halocline.presets.preset import Preset, load_preset
 
 
 def offspring(of: int) -> list[int]:
@@ -300,7 +299,7 @@ def test_a_worker_has_memory_touched_ahead_once_and_only_for_a_frame(
         with ours, theirs:
             for message in (sys.path, settings, *tasks, None):
                 ours.send(message)
-            work(theirs, {settings: look})
+            work(theirs, {settings.look: look})
         assert asked == wanted
 
 
@@ -330,6 +329,93 @@ def test_one_nursery_serves_the_shots_of_a_job(empty_shot: Folder, look: Preset)
             assert summary.complete
     assert len(seen) == 1
     assert not nurseries()
+
+
+def test_workers_stay_from_shot_to_shot_of_a_look_and_nothing_of_one_is_in_another(
+    tmp_path: Path, look: Preset
+) -> None:
+    other = load_preset(
+        "jerlov-1c", ["light.sun_elevation=20", "steps.suspended_matter.after='veiling_light'"]
+    )
+    folders = {name: tmp_path / name for name in ("first", "second", "large")}
+    shots = {}
+    for begun, (name, folder) in enumerate(folders.items()):
+        folder.mkdir()
+        size = (56, 32) if name == "large" else (40, 24)
+        shots[name] = Folder(folder).write(range(1001 + 40 * begun, 1004 + 40 * begun), size=size)
+    jobs = [("first", look), ("second", look), ("large", look), ("first", other), ("second", other)]
+
+    def made(order: Sequence[int], *, keeps: bool) -> tuple[dict[int, dict[str, str]], list[set[int]]]:
+        digests, processes = {}, []
+        with closing(module.Nursery(keeps=keeps)) as nursery:
+            for number in order:
+                name, preset = jobs[number]
+                out = f"{keeps} {order} {number}"
+                maker = Workers(preset, Evaluation(1), 1, nursery=nursery)
+                nursery.prepare(maker.settings, 1)
+                summary = run_frames(shots[name].tasks(out), preset, maker=maker)
+                assert summary.complete
+                digests[number] = shots[name].digests(out)
+                processes.append({record.process for record in summary.done})
+        assert not nurseries()
+        return digests, processes
+
+    alone, each = made([0, 1, 2, 3, 4], keeps=False)
+    assert len(set.union(*each)) == 5
+    for order, workers in ([0, 1, 2, 3, 4], 2), ([4, 2, 3, 1, 0], 4), ([2, 1, 0, 4, 3], 2):
+        digests, processes = made(order, keeps=True)
+        assert digests == alone
+        assert len(set.union(*processes)) == workers
+    assert alone[0] != alone[3]
+
+
+def test_a_worker_that_is_killed_while_it_stays_costs_nothing(empty_shot: Folder, look: Preset) -> None:
+    shot = empty_shot.write(range(1001, 1005))
+    with closing(module.Nursery(keeps=True)) as nursery:
+        crew = Workers(look, Evaluation(1), 2, nursery=nursery)
+        assert run_frames(shot.tasks("one"), look, maker=crew).complete
+        stayed = children()
+        assert len(stayed) == 2
+        assert nursery.staying_bytes() > 1 << 20
+        for victim in stayed:
+            os.kill(victim, signal.SIGKILL)
+        assert run_frames(shot.tasks("two"), look, maker=crew).complete
+        assert not set(stayed) & set(children())
+        # The nursery too: another one begins.
+        os.kill(nurseries()[0], signal.SIGKILL)
+        for victim in children():
+            os.kill(victim, signal.SIGKILL)
+        assert run_frames(shot.tasks("three"), look, maker=crew).complete
+    assert shot.digests("one") == shot.digests("two") == shot.digests("three")
+    assert not nurseries()
+
+
+def test_workers_that_are_of_no_use_to_the_next_job_end_before_it(shot: Folder, look: Preset) -> None:
+    other = load_preset("jerlov-1c", ["light.sun_elevation=20"])
+    with closing(module.Nursery(keeps=True)) as nursery:
+        crew = Workers(look, Evaluation(1), 2, nursery=nursery)
+        assert run_frames(shot.tasks(), look, maker=crew).complete
+        stayed = children()
+        # What there was memory for then is no matter; how many there is room for now is.
+        nursery.prepare(replace(crew, budget_bytes=1 << 40).settings, 2)
+        assert set(children()) == set(stayed)
+        nursery.prepare(crew.settings, 1)
+        assert len(children()) == 1
+        assert set(children()) < set(stayed)
+        nursery.prepare(Workers(other, Evaluation(1), 2).settings, 2)
+        assert nursery.staying_bytes() == 0
+        assert not children()
+    assert not nurseries()
+
+
+def test_memory_of_workers_that_stay_is_the_next_jobs(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("halocline.batch.memory_budget.free_memory_bytes", lambda: 4 << 30)
+    monkeypatch.setattr(module.Nursery, "staying_bytes", lambda _self: 6 << 30)
+    with closing(module.Nursery(keeps=True)) as nursery:
+        means = Means(processes=2, threads=1, nursery=nursery)
+        assert "of the 8.0 GiB allowed" in choose_maker(shot.tasks(), look, means)[1]
 
 
 def test_all_workers_begin_at_once_where_memory_has_room_for_several_times_the_estimate(look: Preset) -> None:

@@ -72,8 +72,11 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         processes=means.processes,
         threads=means.threads,
         memory_bytes=means.memory_bytes,
+        held_bytes=0 if means.nursery is None else means.nursery.staying_bytes(),
     )
     if sizing.processes == 1:
+        if means.nursery is not None:
+            means.nursery.let_go()
         # While the first frame is read, one processor has time.
         touch_ahead(sizing.surely_used)
         maker: FrameMaker = Pipeline(preset, sizing.evaluation, sizing.overlapped, sizing.budget_bytes)
@@ -89,5 +92,5 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         nursery=means.nursery,
     )
     if means.nursery is not None:
-        means.nursery.prepare(crew.settings)
+        means.nursery.prepare(crew.settings, crew.at_first)
     return crew, str(sizing)

@@ -208,6 +208,7 @@ def size_job(
     processes: int | None = None,
     threads: int | None = None,
     memory_bytes: int | None = None,
+    held_bytes: int = 0,
 ) -> Sizing:
     """Choose processes, threads and overlap for a job.
 
@@ -219,13 +220,17 @@ def size_job(
         Where stated they are kept, if memory allows; threads are those of each process.
     memory_bytes
         What the job may use; a share of what is free where not given.
+    held_bytes
+        What is not free now, but will be at the job's disposal.
 
     Raises
     ------
     JobError
         ``E-JOB-MEMORY`` where even one frame at a time needs more than the budget.
     """
-    budget = memory_bytes if memory_bytes is not None else int(SHARE_OF_FREE * free_memory_bytes())
+    budget = memory_bytes
+    if budget is None:
+        budget = int(SHARE_OF_FREE * (free_memory_bytes() + held_bytes))
     cores = processors()
     need = frame_need(tasks, preset)
     alone = threads or (1 if cores >= _MANY_PROCESSORS else cores)

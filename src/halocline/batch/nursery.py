@@ -98,10 +98,18 @@ class Nursery:
     """The nursery, as the job sees it. It begins with the first worker and serves any number of looks.
 
     With a nursery that lives as long as a job of many shots, its workers begin with all that earlier shots
-    have loaded.
+    have loaded; and they stay from one shot to the next of the same look, where that is wanted.
+
+    Parameters
+    ----------
+    keeps
+        Whether workers are to stay for another job when they have done one.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, keeps: bool = False) -> None:
+        self.keeps = keeps
+        # Workers that wait for another job, and what they are told.
+        self._staying: list[tuple[Settings, Worker]] = []
         self._process: subprocess.Popen[bytes] | None = None
         self._pipe: Connection | None = None
         self.returncode = 0
@@ -111,20 +119,34 @@ class Nursery:
         """Whether it is there to bury its workers."""
         return self._pipe is not None
 
-    def prepare(self, settings: Settings) -> None:
-        """Let it load a look that workers will be wanted for, while the job looks at its input."""
+    def prepare(self, settings: Settings, count: int) -> None:
+        """Let it load a look that workers will be wanted for, while the job looks at its input.
+
+        Parameters
+        ----------
+        settings
+            What they will be told.
+        count
+            How many are wanted at first. Of those that stayed more than these end, and all of another kind.
+        """
+        self.let_go(settings, count)
+        if len(self._staying) >= count:
+            return
         # Where it is gone already, the first worker that is asked for tells.
         with suppress(OSError):
             (self._pipe or self._begin()).send(Prepare(settings))
 
     def worker(self, settings: Settings) -> Worker:
-        """Return a new worker.
+        """Return a worker: one that stayed and is of the kind, or a new one.
 
         Raises
         ------
         NurseryLostError
             Where the nursery has ended; `returncode` then says how, and the next call begins another.
         """
+        stayed = self._stayed(settings)
+        if stayed is not None:
+            return stayed
         pipe = self._pipe or self._begin()
         ours, theirs = socket.socketpair()
         with theirs:
@@ -146,6 +168,40 @@ class Nursery:
             worker.pipe.send(settings)
         return worker
 
+    def keep(self, worker: Worker, settings: Settings) -> None:
+        """Take back a worker that waits for another job after one with these settings."""
+        self._staying.append((settings.kind, worker))
+
+    def let_go(self, settings: Settings | None = None, count: int = 0) -> None:
+        """End workers that stayed: those of another kind, and more than so many; all where none is told."""
+        of_use = [each for each in self._staying if settings is not None and each[0] == settings.kind]
+        ended = [each for each in self._staying if each not in of_use[:count]]
+        self._staying = of_use[:count]
+        for _, worker in ended:
+            worker.pipe.close()
+            # It has nothing in hand.
+            worker.signal(signal.SIGKILL)
+            worker.wait()
+
+    def staying_bytes(self) -> int:
+        """Return the memory that would be free if no worker had stayed."""
+        return sum(_own_bytes(worker.pid) for _, worker in self._staying)
+
+    def _stayed(self, settings: Settings) -> Worker | None:
+        """Return a worker that stayed, and has been told of the new job."""
+        for each in [each for each in self._staying if each[0] == settings.kind]:
+            self._staying.remove(each)
+            worker = each[1]
+            try:
+                worker.pipe.send(settings)
+            except OSError:
+                # It was killed meanwhile.
+                worker.pipe.close()
+                worker.wait()
+            else:
+                return worker
+        return None
+
     def buried(self, pid: int) -> int:
         """Wait for a worker's end and return its status; that of a nursery that went before it, else."""
         if self._pipe is None:
@@ -160,6 +216,9 @@ class Nursery:
 
     def close(self) -> None:
         """End it and, by their lifeline, all its workers."""
+        for _, worker in self._staying:
+            worker.pipe.close()
+        self._staying.clear()
         if self._process is None or self._pipe is None:
             return
         process, self._process = self._process, None
@@ -201,12 +260,12 @@ def main() -> NoReturn:
         with with_the_job():
             # Operators of other packages may be anywhere on the job's path.
             sys.path[:] = pipe.recv()
-        known: dict[Settings, Preset] = {}
+        known: dict[tuple[str, str], Preset] = {}
         while True:
             with with_the_job():
                 request = pipe.recv()
             if isinstance(request, Bury):
-                status = os.waitstatus_to_exitcode(os.waitpid(request.process, 0)[1])
+                status = _status_of(request.process)
                 with with_the_job():
                     pipe.send(status)
                 continue
@@ -223,13 +282,21 @@ def main() -> NoReturn:
     leave(0)
 
 
-def _learn(settings: Settings, known: dict[Settings, Preset]) -> None:
+def _status_of(process: int) -> int:
+    """Wait for a worker's end and return its status; 1 for one of a nursery that went before."""
+    try:
+        return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
+    except ChildProcessError:
+        return 1
+
+
+def _learn(settings: Settings, known: dict[tuple[str, str], Preset]) -> None:
     """Load a look and all that it computes with; a worker will tell of what is wrong with it."""
-    if settings in known:
+    if settings.look in known:
         return
     with suppress(Exception), at_most(1), _silence():
         preset = settings.preset()
-        known[settings] = preset
+        known[settings.look] = preset
         with compiling_ahead(loops_of(preset)):
             warm(preset)
     for oldest in list(known)[:-_MOST_LOOKS]:
@@ -237,6 +304,14 @@ def _learn(settings: Settings, known: dict[Settings, Preset]) -> None:
     # What is here now stays: a copy that looks it over for waste would have to own it.
     gc.collect()
     gc.freeze()
+
+
+def _own_bytes(pid: int) -> int:
+    """Return the memory that a process shares with no other; nothing where the system does not tell."""
+    with suppress(OSError, ValueError):
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="ascii", errors="replace").splitlines()
+        return 1024 * sum(int(line.split()[1]) for line in lines if line.startswith("Private_"))
+    return 0
 
 
 @contextmanager
@@ -255,7 +330,7 @@ def _copies_are_safe() -> bool:
     return sys.platform == "linux" and len(list(Path("/proc/self/task").iterdir())) == 1
 
 
-def _copied(pipe: Connection, end: int, known: dict[Settings, Preset]) -> int:
+def _copied(pipe: Connection, end: int, known: dict[tuple[str, str], Preset]) -> int:
     """Copy this process into a worker, and return its number; the copy does not come back."""
     pid = os.fork()
     if pid:

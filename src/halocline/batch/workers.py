@@ -23,7 +23,7 @@ from halocline.batch.memory_budget import gibibytes
 from halocline.batch.nursery import Nursery, NurseryLostError, Worker
 from halocline.batch.signals import Interrupted, StopRequest
 from halocline.batch.task import FrameTask
-from halocline.batch.worker import Ask, Settings
+from halocline.batch.worker import Ask, Settings, Stay, Staying
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
 from halocline.late_dataclass import dataclass
@@ -167,7 +167,7 @@ class _Crew:
                 except (EOFError, OSError):
                     self._gone(worker)
                     continue
-                if not isinstance(message, Ask):
+                if not isinstance(message, Ask | Staying):
                     yield message
 
     def end(self) -> None:
@@ -192,6 +192,10 @@ class _Crew:
             return
         if isinstance(message, Ask):
             worker.waiting = worker.began = True
+            return
+        if isinstance(message, Staying):
+            self.workers.remove(worker)
+            self.nursery.keep(worker.process, self.plan.settings)
             return
         worker.in_hand.pop(message.task.out, None)
         self._learn(message)
@@ -232,10 +236,11 @@ class _Crew:
         for worker in self.workers:
             if not worker.waiting or worker.dismissed:
                 continue
-            task = None if len(self._active()) > self.allowed else self._next_task()
+            too_many = len(self._active()) > self.allowed
+            task = None if too_many else self._next_task()
             # Where it died just now its end is heard next, and this task is put with the others it had.
             with suppress(OSError):
-                worker.pipe.send(task)
+                worker.pipe.send(Stay() if task is None and self.nursery.keeps and not too_many else task)
             worker.waiting = False
             if task is None:
                 worker.dismissed = True

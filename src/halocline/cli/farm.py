@@ -85,7 +85,8 @@ def run(
     A shot that cannot be begun is told of at once, and the others run. Exit status as for apply.
     """
     watched = None if metrics is None else Metrics(metrics)
-    nursery = Nursery()
+    # Shots of one look share workers, and what those have made for it.
+    nursery = Nursery(keeps=True)
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler, nursery)
     whole = read_job(job if scheduler is None else from_the_root(str(job)), allowed=allow or ())
     chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
