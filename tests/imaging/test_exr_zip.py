@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import zlib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -190,9 +191,13 @@ def test_a_chunk_of_other_rows_or_without_its_sum_is_refused(tmp_path: Path) -> 
         zipped.read_into(into, 1)
 
 
-@pytest.mark.parametrize("size", [1, 2, 3, 4, 5, 6, 7, 38])
-def test_differences_of_bytes_add_up_as_numpys_own_sums(size: int) -> None:
+@pytest.mark.parametrize("size", [1, 2, 7, 8, 9, 38, 4096, 4104, 12345])
+@pytest.mark.parametrize("byteorder", ["little", "big"])
+def test_differences_of_bytes_add_up_as_numpys_own_sums(
+    monkeypatch: pytest.MonkeyPatch, size: int, byteorder: str
+) -> None:
     """Each byte is the one before, and the difference, and 128; chunks of any size."""
+    monkeypatch.setattr(sys, "byteorder", byteorder)
     differences = np.random.default_rng(size).integers(0, 256, size).astype(np.uint8)
     out = np.zeros(size, np.uint8)
     exr_zip.add_up(differences, out)
