@@ -50,7 +50,7 @@ from halocline.imaging.half_loops import put_four_halves, put_halves
 from halocline.imaging.picture_statistics import count_below_zero
 from halocline.operators.registry import operator_names
 from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
-from halocline.physics.floating import living_loops
+from halocline.physics.floating import exposure_loops, living_loops
 from halocline.physics.floating.field import (
     ViewVolume,
     aggregate_parts,
@@ -128,6 +128,24 @@ def find_particles() -> None:
     assert len(found)
     offset, _ = aggregate_parts(found, parts=4)
     tumble(offset, found.words, 3.0, turns_per_s=0.1)
+
+
+def cut_ways() -> None:
+    """One way that stays whole, ones cut in two and in four, one beside the picture, and one left out."""
+    start, end = np.zeros((5, 2)), np.tile([9.0, 4.0], (5, 1))
+    start[3], end[3] = 40.0, 50.0
+    bend, pieces = (
+        np.array([[0.1, 0.2], [1.0, 0.0], [0.0, 5.0], [1.0, 0.0], [0.0, 0.0]]),
+        np.ones(5, np.int64),
+    )
+    pieces[4] = 0
+    sides = 0.0, 12.0, -math.inf, 20.0
+    total = exposure_loops.count_pieces(start, end, bend, np.ones(5), np.full(5, 0.5), sides, pieces)
+    assert pieces.tolist() == [1, 2, 4, 0, 0]
+    which, starts, ends = np.empty(total, np.int64), np.empty((total, 2)), np.empty((total, 2))
+    exposure_loops.cut_up(start, end, bend, pieces, which, starts, ends)
+    assert which.tolist() == [0, 1, 1, 2, 2, 2, 2]
+    np.testing.assert_array_equal(ends[[0, 2, 6]], end[:3])
 
 
 def look_up_clouds() -> None:
@@ -481,6 +499,7 @@ CASES: dict[str, Callable[[], None]] = {
     "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
     "drawing": draw,
     "particles": find_particles,
+    "ways": cut_ways,
     "clouds": look_up_clouds,
     "bubbles": rise_a_little,
     "edges": mark_edges,

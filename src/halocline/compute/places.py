@@ -1,4 +1,4 @@
-"""Where a plane of truths is true, where that is in few of its rows."""
+"""Where truths are true."""
 
 from __future__ import annotations
 
@@ -36,3 +36,26 @@ def places_of(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], ...]:
     found = np.nonzero(mask[first : int(rows[-1]) + 1])
     found[0][...] += first
     return found
+
+
+def indices_of(which: NDArray[np.bool_] | NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return which of some things are chosen, to be taken from several arrays of them.
+
+    Numpy asks an array for rows by a mask one by one, and anew for each array.
+
+    Parameters
+    ----------
+    which
+        A mask ``(n,)``, or indices.
+
+    Returns
+    -------
+    NDArray[np.int64]
+        Indices; of a mask ascending.
+
+    Examples
+    --------
+    >>> indices_of(np.array([True, False, True])).tolist()
+    [0, 2]
+    """
+    return which.nonzero()[0] if which.dtype == np.bool_ else which.astype(np.int64, copy=False)

@@ -219,6 +219,23 @@ class Sprites:
         return np.zeros((len(self), 2)) if self.bend_px is None else self.bend_px
 
 
+def covered_px(axes_px: F64) -> F64:
+    """Return a quarter of what pictures cover.
+
+    Parameters
+    ----------
+    axes_px
+        Their half axes, ``(n, 2, 2)``, see `Sprites`.
+
+    Returns
+    -------
+    F64
+        Square pixels, ``(n,)``.
+    """
+    (right_x, down_x), (right_y, down_y) = axes_px.transpose(1, 2, 0)
+    return np.asarray(np.abs(right_x * down_y - down_x * right_y))
+
+
 @dataclass(frozen=True)
 class Textures:
     """Square premultiplied textures with all their halved sizes.
@@ -606,7 +623,7 @@ def _placed(sprites: Sprites | None, bands: int, globe: Globe | None) -> tuple[T
     streak = np.hypot(way[:, 0], way[:, 1])
     smeared = (sprites.blur_px > 0.4) | (streak > 0.5)
     # A texel is a pixel, or as wide as the points lie apart: they must not show as ribs.
-    size_px = 2.0 * np.sqrt(np.abs(np.linalg.det(sprites.axes_px)))
+    size_px = 2.0 * np.sqrt(covered_px(sprites.axes_px))
     texels, sizes, starts = sprites.textures.atlas
     finest = sizes[sprites.texture]
     apart = np.maximum(streak / _SPRITE_SAMPLES, 1.8 * sprites.blur_px / math.sqrt(_SPRITE_SAMPLES))

@@ -16,7 +16,7 @@ from halocline.imaging.frame import Window
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, patchiness
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
-from halocline.physics.floating.particles_as_seen import Scene, Shown, as_cards, glints, seen
+from halocline.physics.floating.particles_as_seen import Pictured, Scene, Shown, as_cards, glints, seen
 from halocline.physics.floating.shapes import shapes, side_of
 from halocline.physics.floating.suspended import Cloud, Motion, ParticleClass, affordable, visible
 
@@ -112,7 +112,7 @@ def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Builders, lens:
             np.zeros((1, 1)),
         )
         axes = 0.5 * size * np.eye(2)[None]
-        found = as_cards(shown, axes, np.zeros(1, np.int64), _disc_card(1), exposure)
+        found = as_cards(Pictured.of(shown, exposure), axes, np.zeros(1, np.int64), _disc_card(1), exposure)
         covered.append(_covered(found) / (np.pi / 4 * size**2 * 0.5))
     assert np.array(covered) == pytest.approx(np.ones(24), abs=0.08)
 
@@ -222,7 +222,7 @@ def test_shapes_melt_into_discs_and_streaks_without_a_jump_of_light(build: Build
             place - half, place, place + half, diameter * one, 1.2 * one, 0.05 * one, one[None], one[None]
         )
         axes = 0.5 * side_of("flake") * size * np.eye(2)[None]
-        found = as_cards(shown, axes, np.zeros(1, np.int64), cards, exposure)
+        found = as_cards(Pictured.of(shown, exposure), axes, np.zeros(1, np.int64), cards, exposure)
         covered.append(_covered(found) / (np.pi / 4 * size**2 * 0.05))
     # What this one of the pictures covers, of their mean.
     own = float(cards.stacks[0][-1][0, 0, 0, -1] / cards.stacks[0][-1][..., -1].mean())

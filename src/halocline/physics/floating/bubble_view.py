@@ -24,7 +24,7 @@ from halocline.physics.floating.bubbles import (
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import SightLine, lamp_light
-from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
+from halocline.physics.floating.particles_as_seen import Pictured, Scene, Seen, Shown, as_cards, at_the_lens
 from halocline.physics.floating.scene_shade import SceneShade
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
@@ -160,8 +160,9 @@ def seen_bubbles(
         light,
         veil,
     )
-    axes = _axes(middle, sight, shown.size_px(exposure), exposure, column)
-    return as_cards(shown, axes, pictures.which, pictures.textures, exposure)
+    pictured = Pictured.of(shown, exposure)
+    axes = _axes(middle, sight, pictured.size_px, exposure, column)
+    return as_cards(pictured, axes, pictures.which, pictures.textures, exposure)
 
 
 def _in_picture(place_m: F64, diameter_px: F64, exposure: Exposure) -> NDArray[np.bool_]:

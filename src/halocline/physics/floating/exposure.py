@@ -14,13 +14,11 @@ from halocline.filters.globe import Globe
 from halocline.filters.lens_blur import ThinLens, footprint
 from halocline.filters.splat import Area, Discs
 from halocline.late_dataclass import dataclass
+from halocline.physics.floating.exposure_loops import count_pieces, cut_up
 from halocline.physics.floating.field import ViewVolume
 
 # The stretch of a ball 87 degrees off the axis, the square root of range over depth.
 _ABREAST = 4.4
-# What moves by so many radii is cut into pieces where its way bends by more than these: 2 pieces, 4.
-_CUT_FROM_RADII = 3.0
-_BENT_PX, _STRONGLY_BENT_PX = 0.35, 3.0
 
 
 class Places(Protocol):
@@ -73,6 +71,40 @@ class ProjectingCamera(Protocol):
 
     def lean(self, axis: F64, points_m: F64) -> F64:
         """Return by how much an axis at world points leans clockwise in the picture, radians ``(n,)``."""
+
+
+@dataclass(frozen=True)
+class Ways:
+    """The ways of things over the picture while the shutter is open.
+
+    Attributes
+    ----------
+    start_px, end_px
+        ``(n, 2)``; NaN where a thing passes the lens's own plane.
+    bend_px
+        ``(n, 2)`` how far off the straight way they are half way.
+    depth_m
+        ``(n,)`` planar depth, the mean of beginning and end.
+    """
+
+    start_px: F64
+    end_px: F64
+    bend_px: F64
+    depth_m: F64
+
+    def __len__(self) -> int:
+        return len(self.depth_m)
+
+    @property
+    def whole(self) -> NDArray[np.bool_]:
+        """Of which things both ends are known, ``(n,)``."""
+        known = np.isfinite(self.start_px) & np.isfinite(self.end_px)
+        return np.asarray(known[:, 0] & known[:, 1])
+
+    def select(self, which: NDArray[np.int64]) -> Ways:
+        """Return the ways of an index array."""
+        start, end, bend = (way.take(which, axis=0) for way in (self.start_px, self.end_px, self.bend_px))
+        return Ways(start, end, bend, self.depth_m.take(which))
 
 
 @dataclass(frozen=True)
@@ -147,22 +179,13 @@ class Exposure:
         tangents = self.tangents if self.middle.globe is None else None
         return ViewVolume(position_m, rotation, tangents, farthest_m, margin)
 
-    def streaks(self, shown: Places) -> tuple[F64, F64, F64, F64]:
+    def ways(self, shown: Places) -> Ways:
         """Return the ways of things over the picture while the shutter is open.
 
         Parameters
         ----------
         shown
             World positions of things at the three moments.
-
-        Returns
-        -------
-        start_px, end_px
-            ``(n, 2)``; NaN where a thing passes the lens's own plane.
-        bend_px
-            ``(n, 2)`` how far off the straight way they are half way.
-        depth_m
-            ``(n,)`` planar depth, the mean of beginning and end.
         """
         start, first = self.opened.project(shown.opened_m)
         middle, _ = self.middle.project(shown.middle_m)
@@ -172,7 +195,7 @@ class Exposure:
             # The way over the seam is the short one.
             start[:, 0], end[:, 0] = (globe.near(place[:, 0], middle[:, 0]) for place in (start, end))
         bend = np.nan_to_num(middle - 0.5 * (start + end))
-        return start, end, bend, 0.5 * (first + last)
+        return Ways(start, end, bend, 0.5 * (first + last))
 
     def discs(
         self,
@@ -183,6 +206,7 @@ class Exposure:
         opacity: F64,
         light: F64,
         edge_softness: float = 0.0,
+        ways: Ways | None = None,
     ) -> Discs:
         """Return things as discs through the lens; those that cannot touch the picture are left out.
 
@@ -198,68 +222,56 @@ class Exposure:
             ``(n, K)`` radiance at the lens.
         edge_softness
             Share of their radius by which the things themselves have no clear edge.
+        ways
+            Those of the places; found where not given.
         """
-        start, end, bend, depth = self.streaks(places)
-        ahead = np.flatnonzero(np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1))
-        start, end, bend, depth = start[ahead], end[ahead], bend[ahead], depth[ahead]
-        stretch = self.middle.stretch(0.5 * (start + end))
-        if self.middle.globe is None:
-            # A ball abreast of the lens would cover all of a flat film, which no lens shows.
-            seen = np.flatnonzero(stretch < _ABREAST)
-            ahead, start, end, bend, depth = ahead[seen], start[seen], end[seen], bend[seen], depth[seen]
-            stretch = stretch[seen]
-        thing = 0.5 * diameter_m[ahead] * self.px_per_radian / depth * stretch
-        blur = self.lens.blur_radius_px(depth)
+        ways = self.ways(places) if ways is None else ways
+        ahead = np.flatnonzero(ways.whole)
+        if ahead.size < len(ways):
+            ways = ways.select(ahead)
+        stretch = self.middle.stretch(0.5 * (ways.start_px + ways.end_px))
+        thing = 0.5 * diameter_m[ahead] * self.px_per_radian / ways.depth_m * stretch
+        blur = self.lens.blur_radius_px(ways.depth_m)
         radius, softness = footprint(thing, np.maximum(blur, edge_softness * thing))
-        reach = 1.1 * (radius + softness) + 2.0 + np.hypot(*bend.T)
-        low, high = np.minimum(start, end) - reach[:, None], np.maximum(start, end) + reach[:, None]
-        area = self.area
-        inside = (high[:, 1] > area.row) & (low[:, 1] < area.row_end)
-        if self.middle.globe is None:
-            inside &= (high[:, 0] > area.column) & (low[:, 0] < area.column_end)
-        touching = np.flatnonzero(inside)
-        touching, start, end, pieces = _cut_up(touching, start, end, bend, radius)
+        touching, start, end, pieces = self._cut_up(ways, radius, softness, stretch)
         kept = ahead[touching]
-        radius, thing = radius[touching], thing[touching]
+        radius, thing, blur = radius[touching], thing[touching], blur[touching]
         squeeze = None
         # What sees all around has no barrel that could clip.
         if self.lens.cats_eye > 0.0 and self.middle.globe is None:
             middle = 0.5 * (start + end) - np.asarray(self.middle.centre_px)
-            squeeze = self.lens.squeeze_px(middle, depth[touching], blur[touching])
+            squeeze = self.lens.squeeze_px(middle, ways.depth_m[touching], blur)
         return Discs(
             start,
             end,
             radius,
             softness[touching],
             opacity[kept] * math.pi * thing * thing / pieces,
-            light[kept],
+            light.take(kept, axis=0),
             range_m[kept],
             diameter_m[kept],
             squeeze_px=squeeze,
-            blurred=blur[touching] > thing,
+            blurred=blur > thing,
             blades=self.lens.blades,
             blade_angle_rad=self.lens.blade_angle_rad,
         )
 
+    def _cut_up(
+        self, ways: Ways, radius: F64, softness: F64, stretch: F64
+    ) -> tuple[NDArray[np.int64], F64, F64, NDArray[np.int64]]:
+        """Return pieces of ways: which thing each is of, where it begins and ends, pieces of that thing.
 
-def _cut_up(
-    which: NDArray[np.int64], start: F64, end: F64, bend: F64, radius: F64
-) -> tuple[NDArray[np.int64], F64, F64, NDArray[np.int64]]:
-    """Return things cut into pieces of their ways: which, where each piece begins and ends, pieces of each.
-
-    A way is a parabola in time. What hardly moves, or hardly bends, stays in one piece.
-    """
-    start, end, bend = start[which], end[which], bend[which]
-    off = np.hypot(*bend.T)
-    moves = np.hypot(*(end - start).T) + 2.0 * off > _CUT_FROM_RADII * radius[which]
-    pieces = np.where(moves & (off > _BENT_PX), np.where(off > _STRONGLY_BENT_PX, 4, 2), 1)
-    index = np.repeat(np.arange(len(which)), pieces)
-    number = np.arange(len(index)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    count = pieces[index]
-
-    def at(share: F64) -> F64:
-        along = share[:, None]
-        way = (1.0 - along) * start[index] + along * end[index]
-        return np.asarray(way + 4.0 * along * (1.0 - along) * bend[index])
-
-    return which[index], at(number / count), at((number + 1) / count), count
+        Things that cannot touch the picture have none.
+        """
+        area, pieces = self.area, np.ones(len(ways), np.int64)
+        left, right = float(area.column), float(area.column_end)
+        if self.middle.globe is None:
+            # A ball abreast of the lens would cover all of a flat film, which no lens shows.
+            pieces[stretch >= _ABREAST] = 0
+        else:
+            left, right = -math.inf, math.inf
+        sides = float(area.row), float(area.row_end), left, right
+        total = count_pieces(ways.start_px, ways.end_px, ways.bend_px, radius, softness, sides, pieces)
+        which, starts, ends = np.empty(total, np.int64), np.empty((total, 2)), np.empty((total, 2))
+        cut_up(ways.start_px, ways.end_px, ways.bend_px, pieces, which, starts, ends)
+        return which, starts, ends, pieces[which]

@@ -11,11 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
+from halocline.compute.places import indices_of
 from halocline.compute.random import normals, poisson_counts, stream_key, uniforms
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
@@ -192,9 +194,7 @@ class Patchiness:
         x, y, z = np.ascontiguousarray(position_m.T)
         turn = 2.0 * math.pi
         add_waves(x, y, z, self.waves / turn, self.phases / turn, np.ones((len(self.phases), 1)), sums)
-        # The mean of exp(a cos) is the Bessel function I0(a): dividing by it keeps the mean at 1.
-        mean = float(np.i0(self.amplitude)) ** len(self.phases)
-        ratio: F64 = np.minimum(np.exp(self.amplitude * sums[0]) / mean, self.highest)
+        ratio: F64 = np.minimum(np.exp(self.amplitude * sums[0]) / self._mean, self.highest)
         return ratio
 
     def bound_within(self, centre_m: F64, radius_m: float) -> F64:
@@ -203,12 +203,16 @@ class Patchiness:
         rise = math.exp(min(steepest * radius_m, 50.0))
         return np.minimum(self.ratio(centre_m) * rise, self.highest)
 
-    @property
+    @cached_property
     def highest(self) -> float:
         """The ratio is nowhere above this."""
-        modes = len(self.phases)
-        deviation = self.amplitude * math.sqrt(0.5 * modes)
-        return float(math.exp(_DENSEST_DEVIATIONS * deviation) / float(np.i0(self.amplitude)) ** modes)
+        deviation = self.amplitude * math.sqrt(0.5 * len(self.phases))
+        return float(math.exp(_DENSEST_DEVIATIONS * deviation) / self._mean)
+
+    @cached_property
+    def _mean(self) -> float:
+        """The mean of exp(a cos) is the Bessel function I0(a): dividing by it keeps the mean at 1."""
+        return float(np.i0(self.amplitude)) ** len(self.phases)
 
 
 def patchiness(seed: int, name: str, *, scale_m: float, variation: float, modes: int = 10) -> Patchiness:
@@ -277,8 +281,12 @@ class Particles:
 
     def select(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Particles:
         """Return the particles of a mask or an index array."""
+        these = indices_of(which)
         return Particles(
-            self.home_m[which], self.diameter_m[which], self.words[:, which], self.presence[which]
+            self.home_m.take(these, axis=0),
+            self.diameter_m.take(these),
+            self.words.take(these, axis=1),
+            self.presence.take(these),
         )
 
     def shares(self) -> F64:

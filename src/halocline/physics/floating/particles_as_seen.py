@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
-from halocline.filters.splat import Discs, Sprites, Textures
+from halocline.compute.places import indices_of
+from halocline.filters.splat import Discs, Sprites, Textures, covered_px
 from halocline.late_dataclass import dataclass
-from halocline.physics.floating.exposure import Exposure
+from halocline.physics.floating.exposure import Exposure, Ways
 from halocline.physics.floating.field import Particles, aggregate_parts, tumble
 from halocline.physics.floating.haze import Haze
 from halocline.physics.floating.haze_clouds import HazeClouds
@@ -154,15 +155,15 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     )
     if kind.cards is not None:
         which = (cloud.particles.words[0] % np.uint32(kind.cards.count)).astype(np.int64)
-        side = kind.card_side * shown.size_px(exposure)
-        axes = _card_axes(cloud.particles.shares(), side, kind, exposure.times_s[1])
+        pictured = Pictured.of(shown, exposure)
+        axes = _card_axes(shares, kind.card_side * pictured.size_px, kind, exposure.times_s[1])
 
-        def lumps(small: Shown, chosen: NDArray[np.bool_]) -> Seen:
+        def lumps(small: Pictured, chosen: NDArray[np.int64]) -> Seen:
             return _as_lumps(small, cloud.particles.select(chosen), kind, exposure)
 
-        return as_cards(shown, axes, which, kind.cards, exposure, lumps if kind.irregular else None)
+        return as_cards(pictured, axes, which, kind.cards, exposure, lumps if kind.irregular else None)
     if kind.irregular:
-        return _as_lumps(shown, cloud.particles, kind, exposure)
+        return _as_lumps(Pictured.of(shown, exposure), cloud.particles, kind, exposure)
     return Seen(discs=(as_discs(shown, exposure),))
 
 
@@ -236,17 +237,18 @@ class Shown:
     light: F64
     veil: F64
 
-    def select(self, which: NDArray[np.bool_]) -> Shown:
-        """Return the things of a mask."""
+    def select(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Shown:
+        """Return the things of a mask or an index array."""
+        these = indices_of(which)
         return Shown(
-            self.opened_m[which],
-            self.middle_m[which],
-            self.closed_m[which],
-            self.diameter_m[which],
-            self.range_m[which],
-            self.opacity[which],
-            self.light[which],
-            self.veil[which],
+            self.opened_m.take(these, axis=0),
+            self.middle_m.take(these, axis=0),
+            self.closed_m.take(these, axis=0),
+            self.diameter_m.take(these),
+            self.range_m.take(these),
+            self.opacity.take(these),
+            self.light.take(these, axis=0),
+            self.veil.take(these, axis=0),
         )
 
     def size_px(self, exposure: Exposure) -> F64:
@@ -260,8 +262,32 @@ class Shown:
         )
 
 
-def as_discs(shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0) -> Discs:
-    """Return things as discs through the lens."""
+@dataclass(frozen=True)
+class Pictured:
+    """Things, their ways over the picture, and how large they are there.
+
+    Attributes
+    ----------
+    shown, ways
+        The things, and where they are seen.
+    size_px
+        ``(n,)``, see `Shown.size_px`.
+    """
+
+    shown: Shown
+    ways: Ways
+    size_px: F64
+
+    @classmethod
+    def of(cls, shown: Shown, exposure: Exposure) -> Pictured:
+        """Return things as an exposure sees them."""
+        return cls(shown, exposure.ways(shown), shown.size_px(exposure))
+
+
+def as_discs(
+    shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0, ways: Ways | None = None
+) -> Discs:
+    """Return things as discs through the lens; their ways over the picture are found where not given."""
     return exposure.discs(
         shown,
         range_m=shown.range_m,
@@ -269,16 +295,17 @@ def as_discs(shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0) ->
         opacity=shown.opacity,
         light=shown.light + shown.veil,
         edge_softness=edge_softness,
+        ways=ways,
     )
 
 
 def as_cards(
-    shown: Shown,
+    pictured: Pictured,
     axes_px: F64,
     which: NDArray[np.int64],
     cards: Textures,
     exposure: Exposure,
-    rest: Callable[[Shown, NDArray[np.bool_]], Seen] | None = None,
+    rest: Callable[[Pictured, NDArray[np.int64]], Seen] | None = None,
 ) -> Seen:
     """Return things as pictures, fading into discs of the same area where they cannot be read.
 
@@ -286,7 +313,7 @@ def as_cards(
 
     Parameters
     ----------
-    shown
+    pictured
         The things; their light multiplies the pictures'.
     axes_px
         Half axes of the pictures, ``(n, 2, 2)``, see `Sprites`.
@@ -298,44 +325,45 @@ def as_cards(
         Draws those that are not or not wholly drawn as pictures, given them and which they are; discs where
         not given.
     """
-    start, end, bend, depth = exposure.streaks(shown)
-    size = shown.size_px(exposure)
-    blur = exposure.lens.blur_radius_px(np.maximum(depth, 1e-6))
+    shown, ways, size = pictured.shown, pictured.ways, pictured.size_px
+    blur = exposure.lens.blur_radius_px(np.maximum(ways.depth_m, 1e-6))
     # As wide as the picture, however it is tilted.
     wide = 2.0 * np.hypot(axes_px[:, 0, 0], axes_px[:, 1, 0])
     drawn = smooth_step((wide - _CARD_FROM_PX) / _CARD_FROM_PX)
     drawn *= smooth_step(2.0 - blur / np.maximum(_CARD_FROM_BLURS * wide, 1e-9))
-    whole = np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1) & (depth > 0.0)
-    way = np.where(whole, np.hypot(*(np.where(whole[:, None], end - start, 0.0)).T), 0.0)
+    whole = ways.whole & (ways.depth_m > 0.0)
+    along = ways.end_px - ways.start_px
+    way = np.where(whole, np.hypot(along[:, 0], along[:, 1]), 0.0)
     drawn *= smooth_step(2.0 - way / np.maximum(_CARD_TO_WAYS * wide, 1e-9))
     # The coarsest texel is the mean of the picture: its cover, and its light times that.
     mean = cards.means[which]
-    area = np.abs(np.linalg.det(axes_px)) / np.maximum((0.5 * size) ** 2, 1e-12)
+    area = covered_px(axes_px) / np.maximum((0.5 * size) ** 2, 1e-12)
     # A square of side d covers 4/pi of a disc of that diameter.
     as_disc = replace(
         shown,
         opacity=shown.opacity * (1.0 - drawn) * mean[:, -1] * area * 4.0 / math.pi,
         light=shown.light * mean[:, :-1] / np.maximum(mean[:, -1:], 1e-6),
     )
-    others = (drawn < 1.0) & whole
-    small = as_disc.select(others)
-    left = Seen(discs=(as_discs(small, exposure),)) if rest is None else rest(small, others)
+    others = np.flatnonzero((drawn < 1.0) & whole)
+    small = Pictured(as_disc.select(others), ways.select(others), size.take(others))
+    left = rest or (lambda things, _: Seen(discs=(as_discs(things.shown, exposure, ways=things.ways),)))
     chosen = np.flatnonzero((drawn > 0.0) & whole)
+    as_card, on_way = replace(shown, opacity=shown.opacity * drawn).select(chosen), ways.select(chosen)
     sprites = Sprites(
-        start[chosen],
-        end[chosen],
-        axes_px[chosen],
+        on_way.start_px,
+        on_way.end_px,
+        axes_px.take(chosen, axis=0),
         blur[chosen],
         which[chosen],
-        (shown.opacity * drawn)[chosen],
-        shown.light[chosen],
-        shown.veil[chosen],
-        shown.range_m[chosen],
-        shown.diameter_m[chosen],
+        as_card.opacity,
+        as_card.light,
+        as_card.veil,
+        as_card.range_m,
+        as_card.diameter_m,
         cards,
-        bend[chosen],
+        on_way.bend_px,
     )
-    return replace(left, sprites=(sprites,))
+    return replace(left(small, others), sprites=(sprites,))
 
 
 def card_side(shape: ShapeKind) -> float:
@@ -356,16 +384,17 @@ def card_side(shape: ShapeKind) -> float:
     return side_of(shape) / math.sqrt(np.cos(_MOST_TILT_RAD * np.sin(turns)).mean())
 
 
-def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure: Exposure) -> Seen:
+def _as_lumps(pictured: Pictured, particles: Particles, kind: ParticleClass, exposure: Exposure) -> Seen:
     """Return small or blurred aggregates as discs, others lump by lump, those between as some of both."""
-    size = shown.size_px(exposure)
+    shown, size = pictured.shown, pictured.size_px
     blur = exposure.lens.blur_radius_px(np.maximum(shown.range_m, 1e-6))
     share = smooth_step(size / _LUMPS_FROM_PX - 1.0)
     share *= smooth_step(2.0 - blur / (_LUMPS_TO_BLURS * np.maximum(size, 1e-9)))
-    whole = replace(shown, opacity=shown.opacity * (1.0 - share))
-    small = as_discs(whole.select(share < 1.0), exposure, edge_softness=_FLUFF)
-    large = share > 0.0
-    if not large.any():
+    whole, some = replace(shown, opacity=shown.opacity * (1.0 - share)), np.flatnonzero(share < 1.0)
+    ways = pictured.ways.select(some)
+    small = as_discs(whole.select(some), exposure, edge_softness=_FLUFF, ways=ways)
+    large = np.flatnonzero(share > 0.0)
+    if not large.size:
         return Seen(discs=(small,))
     clumps = replace(shown, opacity=shown.opacity * share).select(large)
     particles = particles.select(large)

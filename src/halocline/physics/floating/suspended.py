@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
+from halocline.compute.places import indices_of
 from halocline.filters.splat import Textures
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.exposure import Exposure
@@ -164,9 +165,9 @@ class Cloud:
 
     def select(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Cloud:
         """Return the particles of a mask or an index array."""
-        return Cloud(
-            self.particles.select(which), self.opened_m[which], self.middle_m[which], self.closed_m[which]
-        )
+        these = indices_of(which)
+        places = (place.take(these, axis=0) for place in (self.opened_m, self.middle_m, self.closed_m))
+        return Cloud(self.particles.select(these), *places)
 
 
 def affordable(

@@ -214,8 +214,11 @@ class LightPath:
         Above `highest_depth_m` it is that at `highest_depth_m`.
         """
         y = np.maximum(np.asarray(depth_m, np.float64), self.highest_depth_m)
-        solved = self.water.daylight()
-        lost = solved.log_downward(y) - solved.log_downward(self.reference_depth_m)
+        return self._daylight_of(self.water.daylight().log_downward(y))
+
+    def _daylight_of(self, log_downward: F64) -> F64:
+        """Return `daylight` where the logarithm of the downwelling light is known."""
+        lost = log_downward - self.water.daylight().log_downward(self.reference_depth_m)
         relative: F64 = self.daylight_level * np.exp(self.downwelling_scale * lost)
         return relative
 
@@ -223,8 +226,9 @@ class LightPath:
         """Return the scalar irradiance, ``(..., K)``: light from all directions alike, of all daylight."""
         y = np.maximum(np.asarray(depth_m, np.float64), self.highest_depth_m)
         solved = self.water.daylight()
-        by_level = np.exp(solved.log_scalar(y) - solved.log_downward(y))
-        scalar: F64 = math.pi * self.white * self.daylight(depth_m) * by_level
+        downward = solved.log_downward(y)
+        by_level = np.exp(solved.log_scalar(y) - downward)
+        scalar: F64 = math.pi * self.white * self._daylight_of(downward) * by_level
         return scalar
 
     def light_from_above(self) -> F64:

@@ -132,7 +132,8 @@ class DaylightByDepth:
         first, last = nodes[lower], nodes[lower + 1]
         share = ((np.minimum(y, DEEPEST_M) - first) / (last - first))[..., None]
         beyond = np.maximum(y - DEEPEST_M, 0.0)[..., None] * self.deep_rate
-        return np.asarray(table[lower] * (1.0 - share) + table[lower + 1] * share - beyond, np.float64)
+        above, below = table.take(lower, axis=0), table.take(lower + 1, axis=0)
+        return np.asarray(above * (1.0 - share) + below * share - beyond, np.float64)
 
 
 def depth_nodes() -> F64:
