@@ -19,7 +19,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)
 - `root`: where a function crosses zero (crossing)
-- `places`: where a mask is true, in few rows (places_of)
+- `places`: where a mask is true (indices_of, places_of)
 - `packed_spectrum`: transforms of real fields (field_of, move, packed, spectrum_of)
 - `threads`: how many there may be (allowed, at_most, in_parallel, one_library_thread, pool,
   processors, rows_shared)

@@ -7,7 +7,7 @@
 - `globe`: pictures of all directions (Globe)
 - `globe_blur`: Gaussians on the sphere
 - `splat`: thousands of discs, streaks and sprites drawn to the bit (Area, Discs, Drawing, DrawnRows,
-  Sprites, Surface, Textures)
+  Sprites, Surface, Textures, covered_px)
 - `lens_blur`: the shape a lens gives them (ThinLens, footprint)
 - `facing`: normals from distance (normals_from_range, normals_of_farther, sun_over_diffuse,
   sun_over_diffuse_of)

@@ -30,6 +30,7 @@
 - `bubble_optics`: what they mirror and bend
 - `bubble_view`: how they are seen (BubbleLook, Floor, seen_bubbles)
 - `loops`: compiled loops of particles
+- `exposure_loops`: of their ways over the picture
 - `haze_loops`: those of haze (lay_haze)
 - `turbid_shape_loops`: those of clouds' shapes (BOX, ELLIPSOID)
 - `turbid_loops`: of clouds along rays
