@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
@@ -40,7 +41,7 @@ from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
 from halocline.operators.shared.wake_parameters import BodyWake, off_their_frames
-from halocline.operators.shared.water_shade import WaterShade, scene_shade, water_shade
+from halocline.operators.shared.water_shade import RegionShade, WaterShade, scene_shade, water_shade
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current, WorldDrift, turbulence
 from halocline.physics.floating.haze import Haze, flat_planes, haze_of
@@ -70,6 +71,8 @@ from halocline.quantities import (
 )
 
 Vector = tuple[Position, Position, Position]
+# Rows and columns of some pixels, ``(n,)`` each.
+Where = tuple[NDArray[np.intp], NDArray[np.intp]]
 # What near ones of each kind look like; others are pictures of their own, or haze.
 _SHAPE_OF: Mapping[str, ShapeKind] = {
     "aggregate": "flake",
@@ -484,14 +487,58 @@ def _add_haze(
     ``lit`` is light, ``(K, rows, columns)``, and where to write it to, which may be itself. What is left of
     lamps that are seen is returned, where there are any.
     """
-    if not _is_plain(prepared, planes):
+    if not _is_even(prepared, planes):
         return _add_uneven_haze(lit, haze, prepared, planes, tile, shot)
-    seen = planes["range"], planes["downward"], planes["sun_cosine"]
+    seen, water = (planes["range"], planes["downward"], planes["sun_cosine"]), _of_water(planes, tile)
     shade = None if prepared.shade is None else prepared.shade.over(tile.region)
     left = None if shade is None else shade.along_rows(planes["range"])
+    where = _mixed(planes)
+    # Light may be written over itself.
+    mixed = [_at(where, of_light) for of_light, _ in lit] if where[0].size else []
     for of_light, out in lit:
-        haze.lay(shot.path, seen, of_light, tuple(_of_water(planes, tile)), out, left)
+        haze.lay(shot.path, seen, of_light, tuple(water), out, left)
+    if mixed:
+        found = _haze_at(where, haze, planes, shade, shot)
+        for of_light, (_, out) in zip(mixed, lit, strict=True):
+            laid = np.empty_like(of_light)
+            lay_haze(of_light, tuple(_at(where, part) for part in water) or (_NONE,), *found, laid)
+            out[:, *where] = laid
     return {}
+
+
+def _mixed(planes: Planes) -> Where:
+    """Return where pixels show more than one thing."""
+    some = [share != 0.0 for share, _ in shown_behind(planes)]
+    if not some:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    rows, columns = places_of(np.logical_or.reduce(some))
+    return rows, columns
+
+
+def _at(where: Where, light: F32) -> F32:
+    """Return light, ``(K, rows, columns)``, at some places, ``(K, n)``."""
+    return np.ascontiguousarray(light[:, *where])
+
+
+def _haze_at(
+    where: Where, haze: Haze, planes: Planes, shade: RegionShade | None, shot: Shot
+) -> tuple[F32, F32, F32]:
+    """Return what an even haze adds and takes at some places: before all that they show, by its share."""
+    mu, cos_sun = planes["downward"][where], planes["sun_cosine"][where]
+
+    def before(range_m: F32) -> tuple[F32, F32, F32]:
+        found = haze.over(shot.path, range_m, mu, cos_sun)
+        if shade is not None:
+            shade.dim_places(found[0], range_m, where)
+        return found
+
+    light, surface_share, veil_share = before(planes["range"][where])
+    for share, behind in shown_behind(planes):
+        there, part = before(behind[where]), share[where]
+        light += part * (there[0] - light)
+        surface_share += part * (there[1] - surface_share)
+        veil_share += part * (there[2] - veil_share)
+    return light, surface_share, veil_share
 
 
 def _of_water(planes: Planes, tile: Tile) -> list[F32]:
@@ -547,10 +594,8 @@ def _add_uneven_haze(
     return {"lamp_seen": told}
 
 
-def _is_plain(prepared: _Prepared, planes: Planes) -> bool:
-    """Tell whether a tile's haze is even, by day alone, and before one surface a pixel."""
+def _is_even(prepared: _Prepared, planes: Planes) -> bool:
+    """Tell whether a tile's haze is even, and by day alone."""
     if prepared.clouds is not None or prepared.lit_by_lamps is not None:
         return False
-    if "lamp_seen" in planes and "lamp_range" in planes:
-        return False
-    return not any(share.any() for share, _ in shown_behind(planes))
+    return not ("lamp_seen" in planes and "lamp_range" in planes)
