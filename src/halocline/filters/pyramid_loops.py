@@ -133,39 +133,39 @@ def blow_up(grid: F32, top: int, left: int, every: int, step: int, out: F32) -> 
 
 
 @compiled
-def _split(length: int, places: F32, whole: NDArray[np.int32], part: F32) -> None:
-    """Part places on a side of so many pixels into pixel and fraction; beyond the ends, the end."""
-    zero, end = np.float32(0.0), np.float32(length - 1)
-    for x in range(places.shape[0]):
-        place = min(max(places[x], zero), end)
-        whole[x] = np.int32(place)
-        part[x] = place - np.float32(whole[x])
-
-
-@compiled
 def _displaced(
     shift: F32,
     row: int,
     row_share: np.float32,
     across: NDArray[np.uint32],
     across_share: F32,
-    start: int,
-    stride: int,
+    before: F32,
     scale: np.float32,
     length: int,
-    line: F32,
+    room: tuple[F32, F32],
     whole: NDArray[np.int32],
     part: F32,
 ) -> None:
-    """Say where the pixels of a row come from along one side: pixel and fraction.
+    """Say where the pixels of a row come from along one side: pixel and fraction; beyond the ends, the end.
 
-    ``shift`` is the displacement on a grid. Before it the first pixel is at ``start``, each further one a
-    stride on. The sum is scaled to a side of ``length`` pixels. ``line`` is scratch, a grid's row.
+    ``shift`` is the displacement on a grid, ``before`` where pixels are without it. The sum is scaled to a
+    side of ``length`` pixels. ``room`` is scratch, a grid's row and one of pixels.
     """
-    grid_row(shift, row, row_share, across, across_share, line, part)
+    zero, end, by = np.float32(0.0), np.float32(length - 1), room[1]
+    grid_row(shift, row, row_share, across, across_share, room[0], by)
+    # Into arrays of their own, or the compiler could not do many pixels at once.
     for x in range(part.shape[0]):
-        part[x] = scale * (part[x] + np.float32(start + stride * x))
-    _split(length, part, whole, part)
+        place = min(max(scale * (by[x] + before[x]), zero), end)
+        whole[x] = np.int32(place)
+        part[x] = place - np.float32(whole[x])
+
+
+@compiled
+def _all_at(place: int, places: F32) -> None:
+    """Say that all pixels of a row are at one place."""
+    number = np.float32(place)
+    for x in range(places.shape[0]):
+        places[x] = number
 
 
 @compiled
@@ -199,15 +199,20 @@ def sample_sharply(
         width = min(COLUMNS_AT_ONCE, out.shape[1] - start)
         across, across_share = np.empty(width, np.uint32), np.empty(width, np.float32)
         places_between(left + start, 1, step, across, across_share)
-        line = np.empty(shift.shape[2], np.float32)
+        room, at_row = (
+            (np.empty(shift.shape[2], np.float32), np.empty(width, np.float32)),
+            np.empty(width, np.float32),
+        )
+        at_column = np.arange(start, start + width).astype(np.float32)
         at_x, at_y = np.empty(width, np.int32), np.empty(width, np.int32)
         part = np.empty(width, np.float32)
         over, along = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
         for y in range(first, last):
             row, share = down[y - first], down_share[y - first]
-            _displaced(shift[0], row, share, across, across_share, start, 1, same, columns, line, at_x, part)
+            _displaced(shift[0], row, share, across, across_share, at_column, same, columns, room, at_x, part)
             _cubic_weights(part, along)
-            _displaced(shift[1], row, share, across, across_share, y, 0, same, rows, line, at_y, part)
+            _all_at(y, at_row)
+            _displaced(shift[1], row, share, across, across_share, at_row, same, rows, room, at_y, part)
             _cubic_weights(part, over)
             target = out[y, start : start + width]
             for x in range(width):
@@ -428,6 +433,7 @@ def show_beyond(
     places_between(top + first, 1, step, down, down_share)
     places_between(left, 1, step, across, across_share)
     line, half_line = np.empty(shift.shape[2], np.float32), np.empty(drift.shape[1] + 2, np.float32)
+    room = line, np.empty(width, np.float32)
     change, other, extra = (
         np.empty(width, np.float32),
         np.empty(width, np.float32),
@@ -435,6 +441,7 @@ def show_beyond(
     )
     at_x, at_y = np.empty(width, np.int32), np.empty(width, np.int32)
     part_x, part_y = np.empty(width, np.float32), np.empty(width, np.float32)
+    at_column, at_row = np.arange(width).astype(np.float32), np.empty(width, np.float32)
     for y in range(first, last):
         own, part, target, still = plane[y], share[y], out[y], beyond[y]
         if not _any_more(part, zero):
@@ -442,8 +449,9 @@ def show_beyond(
                 target[x] = own[x]
             continue
         row, row_share = down[y - first], down_share[y - first]
-        _displaced(shift[0], row, row_share, across, across_share, 0, 1, same, width, line, at_x, part_x)
-        _displaced(shift[1], row, row_share, across, across_share, y, 0, same, rows, line, at_y, part_y)
+        _all_at(y, at_row)
+        _displaced(shift[0], row, row_share, across, across_share, at_column, same, width, room, at_x, part_x)
+        _displaced(shift[1], row, row_share, across, across_share, at_row, same, rows, room, at_y, part_y)
         _sample_row(soft, at_x, part_x, at_y, part_y, change)
         if drift.size:
             doubled_row(drift, y, half_line, extra)
@@ -451,12 +459,11 @@ def show_beyond(
             change[x] = (change[x] - still[x]) + extra[x]
         if mirror.size and (_any_more(mirror[0, row], zero) or _any_more(mirror[0, row + 1], zero)):
             size = mirrored.shape
-            _displaced(
-                mirror[1], row, row_share, across, across_share, 0, 1, quarter, size[1], line, at_x, part_x
-            )
-            _displaced(
-                mirror[2], row, row_share, across, across_share, y, 0, quarter, size[0], line, at_y, part_y
-            )
+            sides = (mirror[1], at_column, size[1], at_x, part_x), (mirror[2], at_row, size[0], at_y, part_y)
+            for by, before, length, whole, rest in sides:
+                _displaced(
+                    by, row, row_share, across, across_share, before, quarter, length, room, whole, rest
+                )
             _sample_row(mirrored, at_x, part_x, at_y, part_y, other)
             if backdrop.size:
                 doubled_row(backdrop, y, half_line, extra)
