@@ -295,9 +295,13 @@ def look_beyond(
     places_between(left, 1, step, across, across_share)
     down, down_share = np.empty(1, np.uint32), np.empty(1, np.float32)
     line, near = np.empty(nearness.shape[1], np.float32), np.empty(columns, np.float32)
+    # The least range beyond in each column of a row of cells.
+    beyond = np.empty(columns, np.float32)
     for cell_row in range(first, last):
         least = nearest_m[cell_row]
         least[:] = farthest_m
+        for x in range(columns):
+            beyond[x] = farthest_m
         for y in range(max(cell_row * step - top, 0), min((cell_row + 1) * step - top, rows)):
             places_between(top + y, 1, step, down, down_share)
             grid_row(nearness, down[0], down_share[0], across, across_share, line, near)
@@ -316,10 +320,11 @@ def look_beyond(
                     # Open water reaches beyond every crossing.
                     crosses = one if near[x] > zero else zero
                     target[x] = (target[x] - crosses) * covered[x] + crosses
-            for cell in range(left // step, (left + columns - 1) // step + 1):
-                for x in range(max(cell * step - left, 0), min((cell + 1) * step - left, columns)):
-                    if target[x] > zero:
-                        least[cell] = min(least[cell], distance[x])
+            for x in range(columns):
+                beyond[x] = min(beyond[x], distance[x]) if target[x] > zero else beyond[x]
+        for cell in range(left // step, (left + columns - 1) // step + 1):
+            for x in range(max(cell * step - left, 0), min((cell + 1) * step - left, columns)):
+                least[cell] = min(least[cell], beyond[x])
 
 
 @compiled
