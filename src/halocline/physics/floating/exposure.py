@@ -19,6 +19,8 @@ from halocline.physics.floating.field import ViewVolume
 
 # The stretch of a ball 87 degrees off the axis, the square root of range over depth.
 _ABREAST = 4.4
+# What turns less than this while the shutter is open sees the same.
+_AS_GOOD_AS_STILL_RAD = 1e-6
 
 
 class Places(Protocol):
@@ -179,6 +181,30 @@ class Exposure:
         tangents = self.tangents if self.middle.globe is None else None
         return ViewVolume(position_m, rotation, tangents, farthest_m, margin)
 
+    def may_show(self, things: Places, radius_m: F64) -> NDArray[np.bool_]:
+        """Tell which things may be seen in the picture, be it for a part of the exposure, ``(n,)``.
+
+        Parameters
+        ----------
+        things
+            World positions at the three moments.
+        radius_m
+            ``(n,)`` of a ball about each that holds all of it.
+        """
+        if self.middle.globe is not None:
+            return np.ones(len(radius_m), np.bool_)
+        moments = [(self.middle, things.middle_m)]
+        if self._turning > _AS_GOOD_AS_STILL_RAD:
+            moments += [(self.opened, things.opened_m), (self.closed, things.closed_m)]
+        moved = sum(_lengths(end - things.middle_m) for end in (things.opened_m, things.closed_m))
+        seen = [
+            self.view(camera.rotation, camera.position_m, farthest_m=math.inf, margin_m=0.0).touches(
+                place, radius_m + moved
+            )
+            for camera, place in moments
+        ]
+        return np.asarray(np.logical_or.reduce(seen))
+
     def ways(self, shown: Places) -> Ways:
         """Return the ways of things over the picture while the shutter is open.
 
@@ -275,3 +301,9 @@ class Exposure:
         which, starts, ends = np.empty(total, np.int64), np.empty((total, 2)), np.empty((total, 2))
         cut_up(ways.start_px, ways.end_px, ways.bend_px, pieces, which, starts, ends)
         return which, starts, ends, pieces[which]
+
+
+def _lengths(vectors: F64) -> F64:
+    """Return the lengths of vectors ``(n, 3)``."""
+    x, y, z = vectors.T
+    return np.asarray(np.sqrt(x * x + y * y + z * z))

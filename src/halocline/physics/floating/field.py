@@ -61,8 +61,8 @@ class ViewVolume:
     farthest_m: float
     margin_m: float = 0.0
 
-    def touches(self, centre_m: F64, radius_m: float) -> NDArray[np.bool_]:
-        """Return which of the spheres with these centres ``(n, 3)`` may reach into the volume."""
+    def touches(self, centre_m: F64, radius_m: float | F64) -> NDArray[np.bool_]:
+        """Return which spheres of these centres ``(n, 3)`` and radii may reach into the volume."""
         offset = centre_m - self.position_m
         x, y, z = (_dot(offset, self.rotation[:, axis]) for axis in range(3))
         reach = radius_m + self.margin_m

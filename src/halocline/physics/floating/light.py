@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.late_dataclass import dataclass
@@ -64,6 +65,16 @@ class SightLine:
             downward,
             _dot(direction, path.sun_travel),
             path.camera_depth_m + downward * length,
+        )
+
+    def select(self, which: NDArray[np.int64]) -> SightLine:
+        """Return the rays of an index array."""
+        return SightLine(
+            self.direction.take(which, axis=0),
+            self.range_m.take(which),
+            self.downward.take(which),
+            self.sun_cosine.take(which),
+            self.depth_m.take(which),
         )
 
 

@@ -44,6 +44,9 @@ _CARD_FROM_PX = 4.0
 _CARD_FROM_BLURS = 1.0
 # Smeared over more of its own widths than this it can no longer be read; at twice as many a disc is drawn.
 _CARD_TO_WAYS = 2.0
+# No particle reaches farther than this from its middle, in diameters of a disc that covers as much: a fibre,
+# the longest, two and a half.
+_REACH_DIAMETERS = 4.0
 # A glint is this sharp: half as bright 15 degrees off, a twelfth of all turns wide.
 _GLINT_SHARPNESS = 20.0
 
@@ -120,14 +123,14 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     Returns
     -------
     Seen
-        Those that are drawn at all, in the cloud's order.
+        Those that are drawn at all, and may be seen in the picture, in the cloud's order.
     """
     lens_m = exposure.middle.position_m
     sight = SightLine.to(cloud.middle_m, lens_m, scene.path)
     share = limits.share(cloud.particles.diameter_m, sight.range_m)
-    kept = np.flatnonzero(share > 0.0)
-    cloud, share = cloud.select(kept), share[kept]
-    sight = SightLine.to(cloud.middle_m, lens_m, scene.path)
+    shown_at_all = exposure.may_show(cloud, _REACH_DIAMETERS * cloud.particles.diameter_m)
+    kept = np.flatnonzero((share > 0.0) & shown_at_all)
+    cloud, share, sight = cloud.select(kept), share[kept], sight.select(kept)
     shares = cloud.particles.shares()
     tone = 1.0 + kind.variation * (2.0 * shares[2] - 1.0)
     tone *= glints(shares, kind, exposure.times_s[1])
