@@ -44,9 +44,9 @@ _CARD_FROM_PX = 4.0
 _CARD_FROM_BLURS = 1.0
 # Smeared over more of its own widths than this it can no longer be read; at twice as many a disc is drawn.
 _CARD_TO_WAYS = 2.0
-# No particle reaches farther than this from its middle, in diameters of a disc that covers as much: a fibre,
-# the longest, two and a half.
-_REACH_DIAMETERS = 4.0
+# No particle reaches farther than this from its middle, in diameters of a disc that covers as much: the
+# corner of a fibre's picture, which is the widest, lies 4.1 of them off.
+_REACH_DIAMETERS = 4.5
 # A glint is this sharp: half as bright 15 degrees off, a twelfth of all turns wide.
 _GLINT_SHARPNESS = 20.0
 
