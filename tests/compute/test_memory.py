@@ -109,7 +109,7 @@ if "kept" in sys.argv and not kept:
 if "limited" in sys.argv:
     resource.setrlimit(resource.RLIMIT_AS, (1 << 40, resource.RLIM_INFINITY))
 import numpy as np
-size = LEAST_TOUCHED + 12345
+size = LEAST_TOUCHED + (32 << 20)
 thread = touch_ahead(size if "large" in sys.argv else LEAST_TOUCHED - 1)
 if thread is not None:
     thread.join()
@@ -139,6 +139,44 @@ def test_memory_that_was_touched_ahead_is_there_when_it_is_asked_for() -> None:
     # Kernels before Linux 5.14 cannot.
     if tuple(map(int, os.uname().release.split(".")[:2])) >= (5, 14):
         assert with_it < 0.1 * without
+
+
+AGAIN = """
+import sys
+from pathlib import Path
+from halocline.compute.memory import LEAST_TOUCHED, keep_freed_memory, touch_ahead
+if not keep_freed_memory():
+    sys.exit(3)
+import numpy as np
+size = LEAST_TOUCHED + (64 << 20)
+before = Path("/proc/self/statm").read_text().split()[1]
+def told():
+    thread = touch_ahead(size)
+    if thread is not None:
+        thread.join()
+    resident = int(Path("/proc/self/statm").read_text().split()[1]) - int(before)
+    return thread is not None, round(resident * 4096 / size, 1)
+first, second = told(), told()
+# In pieces, as frames leave it: nothing of that size is free in one block.
+pieces = [np.ones(2_000_000, np.float32) for _ in range(size // 8_000_000)]
+used = told()
+del pieces[::2]
+half = told()
+pieces.clear()
+print(first[0], second, used[0], half[0], told()[0])
+"""
+
+
+def test_memory_that_is_free_in_the_process_is_not_provided_again() -> None:
+    """What counts as free is the C library's own account (mallinfo2, its manual page)."""
+    environment = {key: value for key, value in os.environ.items() if key != "GLIBC_TUNABLES"}
+    done = subprocess.run(
+        [sys.executable, "-c", AGAIN], check=False, capture_output=True, text=True, env=environment
+    )
+    if done.returncode == 3:
+        pytest.skip("this C library has nothing to set")
+    # Of what is used none is free; of half of it, less is lacking than is worth a thread.
+    assert done.stdout.split() == ["True", "(False,", "1.0)", "True", "False", "False"]
 
 
 def test_nothing_is_touched_that_would_be_given_back_or_is_limited_or_little() -> None:
