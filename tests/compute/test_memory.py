@@ -160,6 +160,7 @@ first, second = told(), told()
 # In pieces, as frames leave it: nothing of that size is free in one block.
 pieces = [np.ones(2_000_000, np.float32) for _ in range(size // 8_000_000)]
 used = told()
+others = [np.ones(2_000_000, np.float32) for _ in range(size // 8_000_000)]
 del pieces[::2]
 half = told()
 pieces.clear()
