@@ -381,12 +381,20 @@ def test_a_worker_that_is_killed_while_it_stays_costs_nothing(empty_shot: Folder
             os.kill(victim, signal.SIGKILL)
         assert run_frames(shot.tasks("two"), look, maker=crew).complete
         assert not set(stayed) & set(children())
+        # Also where it has been told of the job, and not begun.
+        stayed = children()
+        for victim in stayed:
+            os.kill(victim, signal.SIGSTOP)
+        timer = threading.Timer(1.0, lambda: [os.kill(victim, signal.SIGKILL) for victim in stayed])
+        timer.start()
+        assert run_frames(shot.tasks("late"), look, maker=crew).complete
+        assert not set(stayed) & set(children())
         # The nursery too: another one begins.
         os.kill(nurseries()[0], signal.SIGKILL)
         for victim in children():
             os.kill(victim, signal.SIGKILL)
         assert run_frames(shot.tasks("three"), look, maker=crew).complete
-    assert shot.digests("one") == shot.digests("two") == shot.digests("three")
+    assert shot.digests("one") == shot.digests("two") == shot.digests("late") == shot.digests("three")
     assert not nurseries()
 
 

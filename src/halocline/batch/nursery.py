@@ -80,6 +80,8 @@ class Worker:
     def __init__(self, nursery: Nursery, pid: int, pipe: Connection) -> None:
         self.nursery, self.pid, self.pipe = nursery, pid, pipe
         self.returncode: int | None = None
+        # Whether it has stayed from one job to another.
+        self.stayed = False
 
     def signal(self, number: int) -> None:
         """Send a signal, where the worker is not buried yet."""
@@ -170,6 +172,7 @@ class Nursery:
 
     def keep(self, worker: Worker, settings: Settings) -> None:
         """Take back a worker that waits for another job after one with these settings."""
+        worker.stayed = True
         self._staying.append((settings.kind, worker))
 
     def let_go(self, settings: Settings | None = None, count: int = 0) -> None:

@@ -258,6 +258,9 @@ class _Crew:
         self._gone(worker)
         if worker.dismissed and not worker.in_hand:
             return
+        if not worker.began and worker.process.stayed:
+            # It was told of this job as it died; it has begun others, and there are only so many.
+            return
         if not worker.began:
             self._not_begun(worker.process.wait())
             return
