@@ -64,3 +64,31 @@ def add_one(row: F32, weight: np.float32, out: F32) -> None:
     """
     for i in range(out.size):
         out[i] += row[i] * weight
+
+
+@compiled
+def sum_of_rows(rows: F32, weights: F32, out: F32) -> None:
+    """Write the sum of any number of rows by their weights, from the first on.
+
+    Parameters
+    ----------
+    rows
+        ``(K, n)``, of which each runs through memory.
+    weights
+        ``(K,)``.
+    out
+        ``(n,)``.
+    """
+    done = 0
+    if len(rows) >= 3:
+        sum_of_three((rows[0], rows[1], rows[2]), (weights[0], weights[1], weights[2]), out)
+        done = 3
+    else:
+        for i in range(out.size):
+            out[i] = np.float32(0.0)
+    while done + 3 <= len(rows):
+        three = rows[done], rows[done + 1], rows[done + 2]
+        add_three(three, (weights[done], weights[done + 1], weights[done + 2]), out)
+        done += 3
+    for row in range(done, len(rows)):
+        add_one(rows[row], weights[row], out)

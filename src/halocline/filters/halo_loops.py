@@ -192,15 +192,19 @@ def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, out: F32) -> 
     ``energy`` and ``out`` are ``(planes, rows, columns)``, and so is ``arrived`` at half resolution, where
     ``stays`` is ``(rows, columns)``: what does not stay was spread for each pair of pixels as a whole.
     """
-    columns = energy.shape[2]
-    line, got = np.empty(stays.shape[1] + 2, np.float32), np.empty(columns, np.float32)
+    line = np.empty(stays.shape[1] + 2, np.float32)
     for y in range(out.shape[1]):
-        kept = stays[(first + y) >> 1]
+        kept, row = stays[(first + y) >> 1], first + y
         for plane in range(out.shape[0]):
-            linear_row(arrived[plane], first + y, line, got)
-            given, target = energy[plane, first + y], out[plane, y]
-            for x in range(columns):
-                target[x] = given[x] * kept[x >> 1] + got[x]
+            settle_row(energy[plane, row], kept, arrived[plane], row, line, out[plane, y])
+
+
+@compiled
+def settle_row(given: F32, kept: F32, arrived: F32, row: int, line: F32, out: F32) -> None:
+    """Write one row of one plane of what `settle_halo` does; ``line`` is room, two more than half a row."""
+    linear_row(arrived, row, line, out)
+    for x in range(out.size):
+        out[x] = given[x] * kept[x >> 1] + out[x]
 
 
 @compiled

@@ -25,7 +25,6 @@ from halocline.compute.planes_on_disk import empty_plane, filled_plane
 from halocline.compute.threads import in_parallel, rows_shared
 from halocline.filters.halo import CELL, HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
-from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, RowsOf, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
@@ -33,7 +32,8 @@ from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
-from halocline.physics.path.transport import OpenRays, VeilRays, abeam, hold_halo
+from halocline.physics.path.halo_rows import add_halo_to_light
+from halocline.physics.path.transport import OpenRays, VeilRays, abeam
 from halocline.physics.path.water_halo import (
     Surfaces,
     WaterHalo,
@@ -48,6 +48,7 @@ from halocline.quantities import PerMetre, Ratio, Share, Strict
 FAINTEST = np.float32(2.0**-18)
 _ZERO = np.float32(0.0)
 _NONE: F32 = np.zeros(0, np.float32)
+_NO_PLANES: F32 = np.zeros((0, 0, 0), np.float32)
 # The water's own light along rays is reckoned for every so many pixels; rows are worked on a multiple of it
 # at a time.
 STEP = 8
@@ -161,6 +162,13 @@ class SpreadHalo:
         ]
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
+    def add_to(
+        self, light: F32, first: int, back: F32, held: tuple[F32, F32, F32], halo: F32, out: F32
+    ) -> None:
+        """Write some rows of light with their halo; see `add_halo_to_light`."""
+        stays = tuple(field.stays for field in self.fields)
+        add_halo_to_light(self.energy, self.arrived, stays, back, first, held, light, halo, out)
+
 
 class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     """Adds the halo of what sets surfaces apart from the water behind them."""
@@ -249,15 +257,21 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
         """Scatter."""
         assert prepared.spread is not None  # it was surveyed
-        top = tile.region.y - shot.data_window.y
-        change = combine(prepared.back, prepared.spread.rows(slice(top, top + tile.region.height)))
+        top, bands = tile.region.y - shot.data_window.y, np.ascontiguousarray(planes["bands"])
+        # A veil that is added later sees to it itself.
         veil = planes.get("veil") if "veil" in tile.added else None
-        if veil is not None:
-            # A veil that is added later sees to it itself.
-            hold_halo(shot.path, veil, change, out=change)
-        if tile.wants("halo"):
-            return {"bands": planes["bands"] + change, "halo": change}
-        return {"bands": np.add(planes["bands"], change, out=change)}
+        told = tile.wants("halo")
+        lit = np.empty(bands.shape, np.float32)
+        halo = np.empty_like(lit) if told else _NO_PLANES
+        prepared.spread.add_to(
+            bands,
+            top,
+            np.ascontiguousarray(prepared.back, np.float32),
+            (_NO_PLANES if veil is None else np.ascontiguousarray(veil), *shot.path.colours),
+            halo,
+            lit,
+        )
+        return {"bands": lit, "halo": halo} if told else {"bands": lit}
 
     def spread(
         self,

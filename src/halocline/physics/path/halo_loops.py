@@ -9,7 +9,7 @@ from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.knots import by_eights
 from halocline.compute.series import exponential, exponential_less_one
-from halocline.compute.sums import add_one, add_three, sum_of_three
+from halocline.compute.sums import sum_of_rows
 
 Kinds = NDArray[np.int8]
 
@@ -153,7 +153,7 @@ def give(
                     _given(shown, nothing, most, own[band], more[band], giving, hiding)
                 start = end
         for plane in range(out.shape[0]):
-            _mixed(mix[plane], given, out[plane, there])
+            sum_of_rows(given, mix[plane], out[plane, there])
         _hide(beyond, cell, sums, mix, wide, there, y + 1 == last)
 
 
@@ -440,24 +440,6 @@ def _sum_cells(line: F32, cell: int, out: F32) -> None:
 def _clear(out: F32) -> None:
     for i in range(out.size):
         out[i] = _ZERO
-
-
-@compiled
-def _mixed(shares: F32, bands: F32, out: F32) -> None:
-    """Write the sum of bands by their shares, from the first on."""
-    done = 0
-    if len(bands) >= 3:
-        three = bands[0], bands[1], bands[2]
-        sum_of_three(three, (shares[0], shares[1], shares[2]), out)
-        done = 3
-    else:
-        _clear(out)
-    while done + 3 <= len(bands):
-        three = bands[done], bands[done + 1], bands[done + 2]
-        add_three(three, (shares[done], shares[done + 1], shares[done + 2]), out)
-        done += 3
-    for band in range(done, len(bands)):
-        add_one(bands[band], shares[band], out)
 
 
 @compiled

@@ -9,8 +9,8 @@ from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 from halocline.compute.sums import add_one, add_three
 
-# Of each band one, ``(n,)``: planes that lie apart in memory.
-Planes = tuple[F32, ...]
+# Of each band one, ``(n,)``: planes that lie apart in memory, or behind each other.
+Planes = tuple[F32, ...] | F32
 
 _ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in range(4))
 # Pixels that are worked on together.

@@ -315,6 +315,12 @@ class LightPath:
         return VeilRays.of(self)
 
     @cached_property
+    def colours(self) -> tuple[F32, F32]:
+        """From bands to channels of Rec.709 and back, ``(3, K)`` and ``(K, 3)``."""
+        down, up = self.to_rec709 @ self.bands.down, self.bands.up @ np.linalg.inv(self.to_rec709)
+        return np.ascontiguousarray(down, np.float32), np.ascontiguousarray(up, np.float32)
+
+    @cached_property
     def about_lens(self) -> tuple[F64, F64]:
         """Scalar daylight at the lens and the share of it that lies about the sun, ``(K,)`` each."""
         return self.scalar_daylight(self.camera_depth_m), self.sun_side(self.camera_depth_m)
@@ -640,9 +646,7 @@ def hold_halo(path: LightPath, veil: F32, halo: F32, out: F32 | None = None) -> 
     out
         What is changed, likewise: the veil where not given, or the halo.
     """
-    colours = path.to_rec709 @ path.bands.down, path.bands.up @ np.linalg.inv(path.to_rec709)
-    down, up = (np.ascontiguousarray(matrix, np.float32) for matrix in colours)
-    give_back(_apart(halo), down, up, _apart(veil), _apart(veil if out is None else out))
+    give_back(_apart(halo), *path.colours, _apart(veil), _apart(veil if out is None else out))
 
 
 def _apart(planes: F32) -> tuple[F32, ...]:
