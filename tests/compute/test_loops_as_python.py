@@ -70,6 +70,7 @@ from halocline.physics.floating.turbid_view import PackedBodies
 from halocline.physics.path import lamp_shadow_loops
 from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
 from halocline.physics.path.transport import sunlit_by_depth
+from halocline.physics.sea.caster_gaps import gaps_between
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps, shade_surfaces
@@ -174,6 +175,9 @@ def halve_and_double() -> None:
     halo_loops.halved_nearness(range_m, np.float32(0.01), 0, 4, half, square)
     halo_loops.place_among(
         half.reshape(-1), np.log(np.array([0.5, 1.0, 4.0], np.float32)), square.reshape(-1)
+    )
+    halo_loops.settle_halo(
+        randoms(2, 7, 5), randoms(4, 3), randoms(2, 4, 3), 2, np.empty((2, 4, 5), np.float32)
     )
 
 
@@ -476,6 +480,29 @@ def tell_errors() -> None:
     erfc(x)
 
 
+def find_uppermost() -> None:
+    """Points of things above each other and outside the map, near ones with narrow gaps and far ones."""
+    places, count = randoms(2, 60, least=-5.0, most=5.0).astype(np.float32), 60
+    gaps = np.where(np.arange(count) % 3 == 0, np.float32(2.0), np.float32(0.1)) * np.ones((3, 1), np.float32)
+    depth, weight = (randoms(count, least=low, most=1.0).astype(np.float32) for low in (-0.2, 0.0))
+    casters = Casters(places, depth, weight, gaps_m=gaps)
+    water = ShadeWater(SunBeam(0.5, 0.3, 1.34), 0.1)
+    squares = Square((-4.0, -4.0), 0.25, 32), Square((-4.0, -4.0), 0.5, 16)
+    shade = Shade(casters, water, *squares, 4.0)
+    assert shade.sun.cover.any()
+    assert shade.sky.cover.any()
+
+
+def measure_gaps() -> None:
+    """A surface with a step in it, a hole, and a pixel by itself."""
+    metres = randoms(5, 7, least=1.0, most=1.05).astype(np.float32)
+    metres[:, 4:] *= 3.0
+    metres[2, 2], metres[0, 6] = 0.0, 40.0
+    x, y, down = (randoms(5, 7, least=-0.3, most=0.3).astype(np.float32) for _ in range(3))
+    numbers = np.float32(1.1), np.float32(0.01), np.float32(0.5)
+    gaps_between((x, y, down), metres, *numbers, np.empty((3, 5, 7), np.float32))
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -510,6 +537,8 @@ CASES: dict[str, Callable[[], None]] = {
     "steps": fit_over_steps,
     "deep samples": merge_deep_samples,
     "shade": stand_in_the_light,
+    "uppermost things": find_uppermost,
+    "gaps between pixels": measure_gaps,
     "lamps' shadows": stand_in_a_lamps_light,
     "light in motion": move_while_open,
     "directions at edges": direct_edges,

@@ -20,6 +20,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.imaging.sun_depth import SunView
 from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
+from halocline.physics.sea.caster_gaps import gaps_between
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
 from halocline.physics.sea.shade import Casters, fades_out
@@ -133,10 +134,11 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
         weight *= fades_out(range_m.shape, _BORDER)
     gaps = _gaps((x, y, down), range_m, stride * max(shot.camera.tangent_per_px))
     behind = _behind_small_things(np.where(weight > 0.0, range_m, np.float32(0.0)).astype(np.float32))
-    seen, unseen = np.nonzero(weight > 0.0), np.nonzero(behind)
-    metres = np.concatenate([range_m[seen], behind[unseen]])
-    x, y, down, weight = (np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight))
-    gaps = np.stack([np.concatenate([part[seen], part[unseen]]) for part in gaps])
+    seen, unseen = np.flatnonzero(weight > 0.0), np.flatnonzero(behind)
+    metres = np.concatenate([range_m.reshape(-1)[seen], behind.reshape(-1)[unseen]])
+    both = np.concatenate([seen, unseen])
+    x, y, down, weight = (part.reshape(-1).take(both) for part in (x, y, down, weight))
+    gaps = gaps.reshape(3, -1).take(both, axis=1)
     places = np.stack([x * metres, y * metres]) + np.array(axes.origin, np.float32)[:, np.newaxis]
     depth = down * metres + np.float32(shot.path.camera_depth_m)
     lens = (*axes.origin, float(shot.path.camera_depth_m))
@@ -144,27 +146,13 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
 
 
 def _gaps(directions: tuple[F32, F32, F32], range_m: F32, tangent: float) -> F32:
-    """Return how far pixels' surfaces lie from their neighbours', along each axis, ``(3, ...)``, metres.
-
-    Of two that are about as far away that is how far these are apart; otherwise they are those of two things,
-    and where all neighbours are, a pixel stands for as much as it is wide.
-    """
+    """Return how far pixels' surfaces lie from their neighbours', metres; see `gaps_between`."""
     metres = np.where(np.isfinite(range_m), range_m, np.float32(0.0))
-    places = np.stack([along * metres for along in directions])
-    found = np.zeros_like(places)
-    for axis in (0, 1):
-        here, there = (
-            tuple(part if number == axis else slice(None) for number in range(2))
-            for part in (slice(None, -1), slice(1, None))
-        )
-        near, far = np.minimum(metres[here], metres[there]), np.maximum(metres[here], metres[there])
-        apart = np.abs(places[:, *there] - places[:, *here])
-        apart *= far <= np.float32(_SAME) * near
-        np.maximum(found[:, *here], apart, out=found[:, *here])
-        np.maximum(found[:, *there], apart, out=found[:, *there])
-    alone = found.max(axis=0) == 0.0
-    found[:, alone] = np.float32(tangent) * metres[alone]
-    return np.minimum(found, np.float32(_WIDEST_GAP_M))
+    gaps = np.empty((3, *metres.shape), np.float32)
+    x, y, down = (np.ascontiguousarray(along) for along in directions)
+    numbers = np.float32(_SAME), np.float32(tangent), np.float32(_WIDEST_GAP_M)
+    gaps_between((x, y, down), metres, *numbers, gaps)
+    return gaps
 
 
 def _behind_small_things(range_m: F32) -> F32:

@@ -29,6 +29,12 @@ from halocline.physics.floating.turbid_shade_loops import BodyMap
 from halocline.physics.sea.own_surface import own_surfaces
 from halocline.physics.sea.shade_cells import CELLS_BEGIN, Cells
 from halocline.physics.sea.surface import SunBeam
+from halocline.physics.sea.uppermost_loops import (
+    join_uppermost,
+    list_uppermost,
+    note_uppermost,
+    uppermost_of_cells,
+)
 
 # Depths at which the light is laid out. A shadow that has come no farther than from one to the next is hard.
 _FIRST_M, _RATIO = 0.4, 1.3
@@ -532,54 +538,37 @@ def _uppermost(casters: Casters, square: Square, drift: F64, finer: int) -> _Upp
     """Return the uppermost thing in each cell, by so many parts of it along a side."""
     step = square.step_m / finer
     x, y = (start - 0.5 * (square.step_m - step) for start in square.start_m)
-    fine = Square((x, y), step, square.count * finer)
-    if casters.gaps_m is None:
-        top, cover = _noted(casters, fine, drift, max(_CLOSED_CELLS, math.ceil(casters.spacing_m / step) | 1))
-    else:
+    count = square.count * finer
+    closed, wide = max(_CLOSED_CELLS, math.ceil(casters.spacing_m / step) | 1), None
+    if casters.gaps_m is not None:
         # Points far apart have wide gaps; but what is seen closely is as narrow as it is.
-        wide = casters.gaps_m[:2].max(axis=0) > np.float32(0.5 * _CLOSED_CELLS * step)
-        top, cover = _noted(_some(casters, ~wide), fine, drift, _CLOSED_CELLS)
-        if wide.any():
-            others, theirs = _noted(_some(casters, wide), fine, drift, (_CLOSED_CELLS * finer) | 1)
-            highest = np.minimum(top, others)
-            near = highest + np.float32(step)
-            cover = np.maximum(
-                np.where(top <= near, cover, np.float32(0.0)),
-                np.where(others <= near, theirs, np.float32(0.0)),
-            )
-            top = highest
-    rows, columns = np.nonzero(cover)
-    tops = top[rows, columns]
-    cell = (rows // finer) * square.count + columns // finer
-    parts = cover[rows, columns] / np.float32(finer**2)
-    if finer > 1:
-        blocks = (square.count, finer, square.count, finer)
-        top, cover = top.reshape(blocks).min(axis=(1, 3)), cover.reshape(blocks).mean(axis=(1, 3))
-    return _Uppermost(top, cover, cell, tops, parts)
-
-
-def _some(casters: Casters, which: NDArray[np.bool_]) -> Casters:
-    return Casters(casters.places_m[:, which], casters.depth_m[which], casters.weight[which])
-
-
-def _noted(casters: Casters, square: Square, drift: F64, closed: int) -> tuple[F32, F32]:
-    """Return depth and weight of the uppermost thing in each cell; gaps of so many cells are closed."""
-    column, row = (
-        np.floor((place - casters.depth_m * np.float32(along) - start) / square.step_m + 0.5).astype(np.int64)
-        for place, along, start in zip(casters.places_m, drift, square.start_m, strict=True)
+        closed, wide = _CLOSED_CELLS, casters.gaps_m[:2].max(axis=0) > np.float32(0.5 * _CLOSED_CELLS * step)
+    maps = 1 if wide is None or not wide.any() else 2
+    tops, covers = (
+        np.full((maps, count, count), np.inf, np.float32),
+        np.zeros((maps, count, count), np.float32),
     )
-    inside = (casters.weight > 0) & (column >= 0) & (column < square.count)
-    inside &= (row >= 0) & (row < square.count)
-    shape = square.count, square.count
-    top, cover = np.full(shape, np.inf, np.float32), np.zeros(shape, np.float32)
-    depth = np.maximum(casters.depth_m[inside], np.float32(0.0))
-    # Of planes in one row these are much faster.
-    cell = row[inside] * square.count + column[inside]
-    np.minimum.at(top.reshape(-1), cell, depth)
-    # Of a thing that is seen in part, the cell has the part of what lies uppermost, or hardly below.
-    high = depth <= top.reshape(-1)[cell] + np.float32(square.step_m)
-    np.maximum.at(cover.reshape(-1), cell[high], casters.weight[inside][high])
-    return _closed(top, cover, closed)
+    note_uppermost(
+        casters.places_m,
+        casters.depth_m,
+        casters.weight,
+        np.zeros(casters.depth_m.size, np.bool_) if wide is None else wide,
+        tuple(np.float32(number) for number in (*drift, x, y, step)),
+        tops,
+        covers,
+    )
+    top, cover = _closed(tops[0], covers[0], closed)
+    if maps == 2:
+        others = _closed(tops[1], covers[1], (_CLOSED_CELLS * finer) | 1)
+        join_uppermost(np.float32(step), others, top, cover)
+    some = int(np.count_nonzero(cover))
+    cell, parts = np.empty(some, np.int64), np.empty((2, some), np.float32)
+    list_uppermost(top, cover, finer, cell, parts[0], parts[1])
+    if finer > 1:
+        fine, shape = (top, cover), (square.count, square.count)
+        top, cover = np.empty(shape, np.float32), np.empty(shape, np.float32)
+        uppermost_of_cells(*fine, finer, top, cover)
+    return _Uppermost(top, cover, cell, parts[0], parts[1])
 
 
 def _closed(top: F32, cover: F32, cells: int) -> tuple[F32, F32]:

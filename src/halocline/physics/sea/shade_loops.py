@@ -361,7 +361,7 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
 
     For many places at once: see `halocline.physics.floating.turbid_shade_loops.dim_by_bodies`.
     """
-    numbers, depths_m, light, top, cover, _, planes = shade
+    numbers, depths_m, light, top = shade[0], shade[1], shade[2], shade[3]
     drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
     points, last, rung = top.shape[0], depths_m.size - 2, 0
     most = np.float32(points - 1)
@@ -385,29 +385,55 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
         # A thing is in the softened light from the second laid-out depth below it on; until then its shadow
         # is hard.
         in_both = depths_m[rung - 1] if rung > 0 else -_ONE
-        dark = hidden = known = _ZERO
+        dark, hard = _ZERO, False
+        above = np.uint64(rung)
         for corner in range(4):
-            at_x, at_y = i + (corner & 1), j + (corner >> 1)
-            here, highest_there = light[rung, at_y, at_x], top[at_y, at_x]
-            share = corner_share(corner, right, lower)
-            known += share if highest_there < _NOWHERE else _ZERO
-            dark += share * (_ONE - here - below * (light[rung + 1, at_y, at_x] - here))
-            way, begin = deep - highest_there, clear
-            if way > clear and planes.size:
-                # Below the plane in which the thing goes on to here.
-                way -= planes[0, at_y, at_x] + planes[1, at_y, at_x] * (column - np.float32(at_x))
-                way -= planes[2, at_y, at_x] * (row - np.float32(at_y))
-                begin = max(clear, planes[3, at_y, at_x])
-            if way > begin and highest_there > in_both:
-                hard = cover[at_y, at_x] * min((way - begin) / begin, _ONE)
-                if highest_there <= depths_m[rung]:
-                    hard *= _ONE - below
-                hidden += share * hard
-        if planes.size:
-            # What is seen lies in cells of which something is seen: others tell nothing of it.
-            hidden /= max(known, _HALF)
-        dark += hidden
+            at_x, at_y = np.uint64(i + (corner & 1)), np.uint64(j + (corner >> 1))
+            here, highest_there = light[above, at_y, at_x], top[at_y, at_x]
+            there = light[above + np.uint64(1), at_y, at_x]
+            dark += corner_share(corner, right, lower) * (_ONE - here - below * (there - here))
+            hard |= (deep - highest_there > clear) & (highest_there > in_both)
+        if hard:
+            begins = in_both, depths_m[rung]
+            dark += _hidden_close_by(shade, deep, (column, row), (i, j), begins, below)
         out[k] = faded(_ONE, max(_ONE - dark, _ZERO), inwards)
+
+
+@compiled
+def _hidden_close_by(
+    shade: Map,
+    deep: np.float32,
+    place: tuple[np.float32, np.float32],
+    cell: tuple[int, int],
+    depths: tuple[np.float32, np.float32],
+    below: np.float32,
+) -> np.float32:
+    """Return how much things keep from a place that lie less than two laid-out depths above it.
+
+    ``place`` and ``cell`` are across and down in cells, whole ones the latter; ``depths`` from where things
+    are in one laid-out depth and in both, and ``below`` is how far the place is on from the one to the next.
+    """
+    clear, top, cover, planes = shade[0][5], shade[3], shade[4], shade[6]
+    (column, row), (i, j), (in_both, in_one) = place, cell, depths
+    right, lower = column - np.float32(i), row - np.float32(j)
+    hidden = known = _ZERO
+    for corner in range(4):
+        at_x, at_y = i + (corner & 1), j + (corner >> 1)
+        share, highest_there = corner_share(corner, right, lower), top[at_y, at_x]
+        known += share if highest_there < _NOWHERE else _ZERO
+        way, begin = deep - highest_there, clear
+        if way > clear and planes.size:
+            # Below the plane in which the thing goes on to here.
+            way -= planes[0, at_y, at_x] + planes[1, at_y, at_x] * (column - np.float32(at_x))
+            way -= planes[2, at_y, at_x] * (row - np.float32(at_y))
+            begin = max(clear, planes[3, at_y, at_x])
+        if way > begin and highest_there > in_both:
+            hard = cover[at_y, at_x] * min((way - begin) / begin, _ONE)
+            if highest_there <= in_one:
+                hard *= _ONE - below
+            hidden += share * hard
+    # What is seen lies in cells of which something is seen: others tell nothing of it.
+    return hidden / max(known, _HALF) if planes.size else hidden
 
 
 @compiled
