@@ -363,8 +363,9 @@ def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.
     monkeypatch.setattr(np, "empty", poisoned)
     nothing, even = np.zeros((0, 0), np.float32), np.full((1, 5), 0.02, np.float32)
     out, hidden = np.zeros((1, 1, 8), np.float32), np.zeros((1, 1, 1), np.float32)
+    unlit = np.zeros((0, 0, 0), np.float32)
     give.loop(
-        np.ones((1, 1, 8), np.float32),
+        (np.ones((1, 1, 8), np.float32), unlit, unlit),
         np.full((1, 8), 5.0, np.float32),
         np.zeros((1, 8), np.float32),
         nothing,

@@ -20,7 +20,6 @@ import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
-from halocline.compute.compiled import compiled
 from halocline.compute.planes_on_disk import empty_plane, filled_plane
 from halocline.compute.threads import in_parallel, rows_shared
 from halocline.filters.halo import CELL, HaloField, HaloKernels
@@ -32,6 +31,7 @@ from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
+from halocline.physics.path.halo_loops import less_one, less_two
 from halocline.physics.path.halo_rows import add_halo_to_light
 from halocline.physics.path.transport import OpenRays, VeilRays, abeam
 from halocline.physics.path.water_halo import (
@@ -44,10 +44,6 @@ from halocline.physics.path.water_halo import (
 )
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 
-# Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
-FAINTEST = np.float32(2.0**-18)
-_ZERO = np.float32(0.0)
-_NONE: F32 = np.zeros(0, np.float32)
 _NO_PLANES: F32 = np.zeros((0, 0, 0), np.float32)
 # The water's own light along rays is reckoned for every so many pixels; rows are worked on a multiple of it
 # at a time.
@@ -311,7 +307,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     ) -> None:
         """Write what each pixel gives to the halo, from a row on."""
         bands = np.ascontiguousarray(planes["bands"])
-        added = [planes[name] for name in tile.added if name in planes]
+        added = _in_two([planes[name] for name in tile.added if name in planes])
         cover = planes.get("coverage", planes["alpha"])
         farther, behind = _behind(planes)
         surfaces = Surfaces(*(np.ascontiguousarray(plane) for plane in (length, cover, *behind)))
@@ -320,12 +316,9 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
 
         def give(rows: slice) -> None:
             rays = self._rays(_rows(tile.window, rows), shot, veil, prepared.shade)
-            shown, own, which = bands, surfaces, rows
-            if added:
-                own, which = surfaces.rows(rows), slice(None)
-                shown = _direct(bands[:, rows], [part[:, rows] for part in added])
             energy, wide = given.energy, given.wide
-            prepared.halo.give(shown, own, rays, prepared.mix, energy, wide, which, to=to + rows.start)
+            fixed = bands, surfaces, rays, prepared.mix, energy, wide, rows
+            prepared.halo.give(*fixed, added=added, to=to + rows.start)
 
         in_parallel(give, bands_of_rows(len(length), at_once=ROWS_TOGETHER))
         if farther is not None and len(farther.where[0]):
@@ -459,26 +452,19 @@ def _rows(window: Window, rows: slice) -> Window:
     return window.rows(first, last)
 
 
+def _in_two(added: list[F32]) -> list[F32]:
+    """Return what the water added in two parts at most."""
+    return [added[0], sum(added[2:], start=added[1])] if len(added) > 2 else added
+
+
 def _direct(light: F32, added: list[F32]) -> F32:
-    """Return light minus what the water added to it, ``(K, ...)``."""
+    """Return light minus what the water added to it, ``(K, n)``, in two parts at most."""
     if not added:
         return np.ascontiguousarray(light)
-    direct, more = np.empty(light.shape, np.float32), added[1:]
-    last = sum(more[1:], start=more[0]) if more else _NONE
+    direct = np.empty(light.shape, np.float32)
     for band, left in enumerate(direct):
-        rest = last[band].reshape(-1) if more else _NONE
-        _take_off(light[band].reshape(-1), added[0][band].reshape(-1), rest, left.reshape(-1))
+        if len(added) == 1:
+            less_one(light[band], added[0][band], left)
+        else:
+            less_two(light[band], added[0][band], added[1][band], left)
     return direct
-
-
-@compiled
-def _take_off(light: F32, first: F32, second: F32, out: F32) -> None:
-    """Write light less one or two parts of it; no more than rounding is nothing."""
-    if not second.size:
-        for i in range(out.size):
-            left = light[i] - first[i]
-            out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
-    else:
-        for i in range(out.size):
-            left = (light[i] - first[i]) - second[i]
-            out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left

@@ -61,8 +61,9 @@ def looped(light: F64, s: F64, cover: F64, upward: float, cell: int = 8) -> tupl
     nodes, down = rays(upward)
     nothing, out = np.zeros((0, 0), np.float32), np.full((3, ROWS + 9, COLUMNS), np.nan, np.float32)
     wide = np.zeros((3, -(-(ROWS + 9) // cell), -(-COLUMNS // cell)), np.float32)
+    unlit = np.zeros((0, 0, 0), np.float32)
     give(
-        light.astype(np.float32),
+        (light.astype(np.float32), unlit, unlit),
         s.astype(np.float32),
         cover.astype(np.float32),
         nothing,

@@ -11,6 +11,7 @@
 - `point_spread`: where scattered light arrives
 - `water_halo`: the halo of one water in one picture (Surfaces, WaterHalo, band_kernels, empirical_water_halo,
   bend_of, band_bends, rings_about, taken_and_turned, water_halo)
+- `halo_rows`: light with its halo in one pass (add_halo_to_light)
 - `halo_about`: the halo at one place, from what a picture shows about it (regained_depth, halo_rings)
 - `lamps`: lights in the water (Lamp, backscatter, irradiance, lit_surfaces, relative_power)
 - `beam`: how much they send at each angle (Core)
@@ -29,5 +30,5 @@
 - `lit_edge`: the bright side of a subject (bright_side, depth_edges, rim_contrast, rim_share, side_radiance)
 - `loops`: compiled loops of light paths (fallen, shares_left_open)
 - `lamp_loops`, `lamp_shadow_loops`: those of lamps
-- `halo_loops`: those of halos
+- `halo_loops`: those of halos (less_one, less_two)
 """

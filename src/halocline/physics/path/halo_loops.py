@@ -24,6 +24,9 @@ _OPEN, _SINGLE, _STRAIGHT = np.int8(0), np.int8(1), np.int8(2)
 # no more than the second: in lengths of 1/k, and as a share of the range. What a stretch gives is told to
 # a thousandth.
 _MOST_GROWN, _MOST_OFF = np.float32(0.06), np.float32(1e-3)
+# Taking off what was added to light leaves rounding of some 2^-22 of the sum, which a long way would make
+# into a sun.
+FAINTEST = np.float32(2.0**-18)
 _ZERO, _ONE, _EIGHTH = np.float32(0.0), np.float32(1.0), np.float32(0.125)
 # Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
 _SLOWEST = np.float32(1e-5)
@@ -36,7 +39,7 @@ _LIKE = np.float32(2.0)
 
 @compiled
 def give(
-    direct: F32,
+    direct: tuple[F32, F32, F32],
     length_m: F32,
     cover: F32,
     far_light: F32,
@@ -66,7 +69,9 @@ def give(
     Parameters
     ----------
     direct
-        Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``.
+        Light of the surfaces at the lens, down to exp(-c s), with what the water has added to it; and that by
+        itself, in one part or two, which are taken off: ``(K, rows, columns)`` each, empty where there is no
+        such part.
     length_m, cover
         Metres of water to each surface, and its share of the pixel; what is beyond 0 to 1 is cut off.
     far_light, far_share
@@ -99,7 +104,7 @@ def give(
         pixels; cells begin with the first row.
     """
     half, longest, most, depth = numbers
-    columns, bands = direct.shape[2], direct.shape[0]
+    columns, bands, apart = direct[0].shape[2], direct[0].shape[0], np.empty(direct[0].shape[2], np.float32)
     # Nodes are blown up eight pixels at a time, beyond a row's end too.
     blown_up = -(-columns // _STEP) * _STEP
     s, t, share, part, place, rest, given = (
@@ -134,11 +139,10 @@ def give(
         for band in range(bands):
             if straight:
                 _known(at_nodes, open_for, known[band], rates[band], most, own[band], more[band], of_nodes)
-            start = 0
+            start, own_light = 0, _own_light(direct, band, y, apart)
             while start < columns:
                 kind, end = kinds[start // _STRETCH], _end_of(kinds, start, columns)
-                light, giving = direct[band, y, start:end], given[band, start:end]
-                hiding = beyond[band, start:end]
+                light, giving, hiding = own_light[start:end], given[band, start:end], beyond[band, start:end]
                 shown = light, part[start:end], share[start:end], s[start:end], t[start:end]
                 if kind == _STRAIGHT:
                     _given_between(light, shown[1], shown[2], of_nodes, start // _STEP, lines, giving, hiding)
@@ -155,6 +159,35 @@ def give(
         for plane in range(out.shape[0]):
             sum_of_rows(given, mix[plane], out[plane, there])
         _hide(beyond, cell, sums, mix, wide, there, y + 1 == last)
+
+
+@compiled
+def _own_light(direct: tuple[F32, F32, F32], band: int, row: int, apart: F32) -> F32:
+    """Return the light of a row without what the water added; ``apart`` is room for it."""
+    light, part, other = direct
+    if other.size:
+        less_two(light[band, row], part[band, row], other[band, row], apart)
+        return apart
+    if part.size:
+        less_one(light[band, row], part[band, row], apart)
+        return apart
+    return light[band, row]
+
+
+@compiled
+def less_one(light: F32, part: F32, out: F32) -> None:
+    """Write light less a part of it, ``(n,)`` each; no more than rounding is nothing."""
+    for i in range(out.size):
+        left = light[i] - part[i]
+        out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
+
+
+@compiled
+def less_two(light: F32, part: F32, other: F32, out: F32) -> None:
+    """Write light less two parts of it, ``(n,)`` each; no more than rounding is nothing."""
+    for i in range(out.size):
+        left = (light[i] - part[i]) - other[i]
+        out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
 
 
 @compiled

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import field, replace
 from functools import lru_cache
 
@@ -44,6 +44,7 @@ SEEN_DEPTH = 6.0
 MEAN_DEPTH = 2.0
 # Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
 DEEPEST = 40.0
+_NOTHING_ADDED: F32 = np.zeros((0, 0, 0), np.float32)
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,7 @@ class WaterHalo:
         wide: F32,
         rows: slice = slice(None),
         *,
+        added: Sequence[F32] = (),
         to: int = 0,
         cell: int = CELL,
     ) -> None:
@@ -92,7 +94,8 @@ class WaterHalo:
         Parameters
         ----------
         direct
-            Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``.
+            Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``, with all that is
+            ``added``.
         surfaces
             Where they are.
         rays
@@ -105,14 +108,17 @@ class WaterHalo:
             Sums over cells of what is hidden beyond the halo, ``(C, cells down, cells across)``.
         rows
             Which rows of all but the rays, ``out`` and ``wide``.
+        added
+            What of that light the water has added to it, likewise: up to two parts.
         to
             The row of ``out`` that the first of them is written to, a multiple of ``cell``.
         cell
             Side of a cell, pixels: `CELL`, or 1.
         """
         first, last, _ = rows.indices(direct.shape[1])
+        part, other, *_ = (*map(np.ascontiguousarray, added), _NOTHING_ADDED, _NOTHING_ADDED)
         give(
-            direct,
+            (direct, part, other),
             surfaces.length_m,
             surfaces.cover,
             surfaces.far_light,

@@ -11,6 +11,8 @@
 - `shafts`: that light along them (ShaftVolume)
 - `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, blurred,
   fades_out)
+- `caster_gaps`: how far apart neighbouring points of things lie (gaps_between)
+- `uppermost_loops`: compiled loops over points of things: which lie uppermost
 - `own_surface`: the planes in which things under a light lie (own_surfaces)
 - `shade_cells`: what stands beside a place, and light scattered about among things (Cells)
 - `shade_cell_loops`: compiled loops of it
