@@ -15,7 +15,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `series`: short series for loops, the same on every machine (cosine, cosine_of_turns, exponential,
   exponential_less_one, logarithm, sine)
 - `error_function`: of arrays (erf, erfc)
-- `sums`: sums of rows, three at a time (Three, add_one, add_three, sum_of_three)
+- `sums`: sums of rows, three at a time (Three, add_one, add_three, sum_of_rows, sum_of_three)
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)
 - `root`: where a function crosses zero (crossing)

@@ -14,6 +14,6 @@
 - `soft_window`: a slab of range or height with soft ends (within)
 - `surface_fit`: slopes of what was stored in steps (facing_of, slopes_over_steps)
 - `pyramid_loops`: compiled loops of displacement and softening (look_beyond, show_beyond)
-- `halo_loops`: those of halos
+- `halo_loops`: those of halos (settle_row)
 - `splat_loops`: those of drawing
 """

@@ -201,7 +201,23 @@ def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, out: F32) -> 
 
 @compiled
 def settle_row(given: F32, kept: F32, arrived: F32, row: int, line: F32, out: F32) -> None:
-    """Write one row of one plane of what `settle_halo` does; ``line`` is room, two more than half a row."""
+    """Write one row of one plane of what `settle_halo` does.
+
+    Parameters
+    ----------
+    given
+        What its pixels give, ``(columns,)``.
+    kept
+        The share of that which stays, at half resolution, ``(half,)``.
+    arrived
+        What arrives in all rows of the plane, at half resolution.
+    row
+        Which row of the picture it is.
+    line
+        Room, ``(half + 2,)``.
+    out
+        ``(columns,)``; written.
+    """
     linear_row(arrived, row, line, out)
     for x in range(out.size):
         out[x] = given[x] * kept[x >> 1] + out[x]

@@ -31,8 +31,8 @@ from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
-from halocline.physics.path.halo_loops import less_one, less_two
 from halocline.physics.path.halo_rows import add_halo_to_light
+from halocline.physics.path.loops import less_one, less_two
 from halocline.physics.path.transport import OpenRays, VeilRays, abeam
 from halocline.physics.path.water_halo import (
     Surfaces,

@@ -28,7 +28,8 @@
 - `restoration`: the way back (damped_inverse)
 - `water_masses`: more than one water along a ray (MixedWaters, TwoWaters, crossed, other_bands)
 - `lit_edge`: the bright side of a subject (bright_side, depth_edges, rim_contrast, rim_share, side_radiance)
-- `loops`: compiled loops of light paths (fallen, shares_left_open)
+- `loops`: compiled loops of light paths (fallen, less_one, less_two,
+  shares_left_open)
 - `lamp_loops`, `lamp_shadow_loops`: those of lamps
-- `halo_loops`: those of halos (less_one, less_two)
+- `halo_loops`: those of halos
 """

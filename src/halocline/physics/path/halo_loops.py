@@ -10,6 +10,7 @@ from halocline.compute.compiled import compiled
 from halocline.compute.knots import by_eights
 from halocline.compute.series import exponential, exponential_less_one
 from halocline.compute.sums import sum_of_rows
+from halocline.physics.path.loops import less_one, less_two
 
 Kinds = NDArray[np.int8]
 
@@ -24,9 +25,6 @@ _OPEN, _SINGLE, _STRAIGHT = np.int8(0), np.int8(1), np.int8(2)
 # no more than the second: in lengths of 1/k, and as a share of the range. What a stretch gives is told to
 # a thousandth.
 _MOST_GROWN, _MOST_OFF = np.float32(0.06), np.float32(1e-3)
-# Taking off what was added to light leaves rounding of some 2^-22 of the sum, which a long way would make
-# into a sun.
-FAINTEST = np.float32(2.0**-18)
 _ZERO, _ONE, _EIGHTH = np.float32(0.0), np.float32(1.0), np.float32(0.125)
 # Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
 _SLOWEST = np.float32(1e-5)
@@ -171,23 +169,8 @@ def _own_light(direct: tuple[F32, F32, F32], band: int, row: int, apart: F32) ->
     if part.size:
         less_one(light[band, row], part[band, row], apart)
         return apart
-    return light[band, row]
-
-
-@compiled
-def less_one(light: F32, part: F32, out: F32) -> None:
-    """Write light less a part of it, ``(n,)`` each; no more than rounding is nothing."""
-    for i in range(out.size):
-        left = light[i] - part[i]
-        out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
-
-
-@compiled
-def less_two(light: F32, part: F32, other: F32, out: F32) -> None:
-    """Write light less two parts of it, ``(n,)`` each; no more than rounding is nothing."""
-    for i in range(out.size):
-        left = (light[i] - part[i]) - other[i]
-        out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
+    whole: F32 = light[band, row]
+    return whole
 
 
 @compiled

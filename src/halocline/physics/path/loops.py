@@ -17,6 +17,9 @@ _ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in range(4))
 _TOGETHER = 1024
 # Shares of its strongest colour from which on a veil has another at all, and plainly.
 _HARDLY, _PLAINLY = np.float32(0.05), np.float32(0.2)
+# Taking off what was added to light leaves rounding of some 2^-22 of the sum, which a long way would make
+# into a sun.
+_FAINTEST = np.float32(2.0**-18)
 # What a halo takes away counts in full up to this share of the veil, and never comes to more than that.
 _TAKEN_IN_FULL, _TAKEN_AT_MOST = np.float32(0.8), np.float32(0.92)
 
@@ -281,3 +284,35 @@ def _too_much(taken: np.float32, there: np.float32, most: np.float32) -> np.floa
     t = min((there / most - _HARDLY) / (_PLAINLY - _HARDLY), _ONE)
     held = room * (_ONE - exponential(-(beyond / room)))
     return t * t * (_THREE - _TWO * t) * (beyond - held)
+
+
+@compiled
+def less_one(light: F32, part: F32, out: F32) -> None:
+    """Write light less a part of it; no more than rounding is nothing.
+
+    Parameters
+    ----------
+    light, part
+        ``(n,)``.
+    out
+        Likewise; written.
+    """
+    for i in range(out.size):
+        left = light[i] - part[i]
+        out[i] = _ZERO if abs(left) < _FAINTEST * abs(light[i]) else left
+
+
+@compiled
+def less_two(light: F32, part: F32, other: F32, out: F32) -> None:
+    """Write light less two parts of it; no more than rounding is nothing.
+
+    Parameters
+    ----------
+    light, part, other
+        ``(n,)``.
+    out
+        Likewise; written.
+    """
+    for i in range(out.size):
+        left = (light[i] - part[i]) - other[i]
+        out[i] = _ZERO if abs(left) < _FAINTEST * abs(light[i]) else left

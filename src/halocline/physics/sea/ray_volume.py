@@ -404,8 +404,8 @@ def _ratios_along_rows(
     line, metres = np.empty(block.shape[1] * block.shape[2], np.float32), np.empty(count, np.float32)
     strides, most = (count - 1) // STRIDE, count // STRIDE + 1
     bent, uneven, where = np.empty(most, np.float32), np.empty(most, np.bool_), np.empty(count, np.int64)
-    # Ratios of three channels, and how fast they change by range; and what they leave of bands.
-    found, of_bands = np.empty((4, count), np.float32), np.empty((bands, count), np.float32)
+    # Ratios of three channels, how fast they change by range, and steps' lengths; and what is left of bands.
+    found, of_bands = np.empty((5, count), np.float32), np.empty((bands, count), np.float32)
     pixels = (columns, metres, edges)
     room = (np.empty(count, np.uint64), np.empty(2 * count, np.float32), np.empty(count, np.float32))
     for y in range(rows.size):
@@ -458,7 +458,7 @@ def _at_cells(
     _at_pixels(line, rays, pixels, where, pairs + 1, room, found)
     off = room[2]
     bent_over_two(pixels[1], bent, strides, off)
-    _mark_uneven(found, pixels, where, off, pairs, uneven)
+    _mark_uneven(found, pixels[0], pixels[1], off, pairs, uneven)
     if pairs:
         first, last = uneven[0], uneven[pairs - 1]
         for channel in range(3):
@@ -520,15 +520,16 @@ def _between_some(above: F32, below: F32, share: np.float32, ends: tuple[int, in
     Rays' values are ``(rays, values)``, and behind each other in the line.
     """
     first, end = ends
-    at, least = 0, _ONE
+    at, some = 0, False
     for column in range(len(above)):
-        for k in range(first, end):
-            here = above[column, k]
-            value = here + (below[column, k] - here) * share
-            line[at + k] = value
-            least = min(least, value)
+        upper, lower = above[column, first:end], below[column, first:end]
+        values = line[at + first : at + end]
+        for k in range(values.size):
+            value = upper[k] + (lower[k] - upper[k]) * share
+            values[k] = value
+            some |= value < _ONE
         at += above.shape[1]
-    return bool(least < _ONE)
+    return bool(some)
 
 
 @compiled
@@ -543,7 +544,8 @@ def _at_pixels(
 ) -> None:
     """Write the ratios of some pixels of a row, and how much the fastest of them changes a metre.
 
-    ``seen`` are the pixels' columns and ranges, and the steps' ends.
+    And how long the step is that each lies in. ``seen`` are the pixels' columns and ranges, and the steps'
+    ends.
     """
     (columns, metres, edges), (cells, right, later) = seen, room
     last, step = rays - 1, 0
@@ -554,8 +556,9 @@ def _at_pixels(
         i, step = min(int(column), last - 1), _step_at(edges, metres[pixel], step)
         cells[k] = np.uint64(i * (line.size // rays) + 3 * step)
         right[k] = column - np.float32(i)
-        per_m = _ONE / (edges[step + 1] - edges[step])
-        later[k], found[3, k] = (metres[pixel] - edges[step]) * per_m, per_m
+        length = edges[step + 1] - edges[step]
+        per_m = _ONE / length
+        later[k], found[3, k], found[4, k] = (metres[pixel] - edges[step]) * per_m, per_m, length
     fastest = right[count:]
     for k in range(count):
         fastest[k] = _ZERO
@@ -574,24 +577,21 @@ def _at_pixels(
 
 @compiled
 def _mark_uneven(
-    known: F32,
-    seen: tuple[F32, F32, F32],
-    where: NDArray[np.int64],
-    bent: F32,
-    count: int,
-    uneven: NDArray[np.bool_],
+    known: F32, columns: F32, metres: F32, bent: F32, count: int, uneven: NDArray[np.bool_]
 ) -> None:
-    """Mark from which of some pixels to the next ratios are not taken to go straight."""
-    (columns, metres, edges), step = seen, 0
-    for k in range(count):
-        here, then, change = where[k], where[k + 1], _ZERO
-        for channel in range(3):
-            change = max(change, abs(known[channel, k + 1] - known[channel, k]))
-        off = bent[k] * max(known[3, k], known[3, k + 1])
-        step = _step_at(edges, metres[here], step)
-        near = abs(metres[then] - metres[here]) <= edges[step + 1] - edges[step]
-        close = near and columns[then] - columns[here] <= _MOST_RAYS
-        uneven[k] = not (close and off <= _MOST_OFF and change <= _MOST_CHANGE)
+    """Mark in which of a row's cells ratios are not taken to go straight.
+
+    ``known`` is of the cells' first pixels, as `_at_pixels` writes it.
+    """
+    red, green, blue, faster, lengths = known[0], known[1], known[2], known[3], known[4]
+    to_next, one = np.uint64(CELL), np.uint64(1)
+    for k in range(np.uint64(count)):
+        here = to_next * k
+        change = max(abs(red[k + one] - red[k]), abs(green[k + one] - green[k]), abs(blue[k + one] - blue[k]))
+        off = bent[k] * max(faster[k], faster[k + one])
+        near = abs(metres[here + to_next] - metres[here]) <= lengths[k]
+        beside = columns[here + to_next] - columns[here] <= _MOST_RAYS
+        uneven[k] = not (near & beside & (off <= _MOST_OFF) & (change <= _MOST_CHANGE))
 
 
 @compiled
