@@ -362,26 +362,18 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
     For many places at once: see `halocline.physics.floating.turbid_shade_loops.dim_by_bodies`.
     """
     numbers, depths_m, light, top = shade[0], shade[1], shade[2], shade[3]
-    drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
-    points, last, rung = top.shape[0], depths_m.size - 2, 0
-    most = np.float32(points - 1)
+    clear, highest, rung = numbers[5], numbers[6], 0
     for k in range(out.size):
         deep = depth[k]
         out[k] = _ONE
         if deep <= highest:
             continue
-        column, row = (x[k] - deep * drift_x) * per_m - first_x, (y[k] - deep * drift_y) * per_m - first_y
-        inwards = min(column, most - column, row, most - row) * (_FADE / most)
+        (column, row), inwards = _in_map(numbers, top.shape[0], (x[k], y[k], deep))
         if inwards <= _ZERO:
             continue
-        while rung < last and deep >= depths_m[rung + 1]:
-            rung += 1
-        while rung > 0 and deep < depths_m[rung]:
-            rung -= 1
-        i, j = min(int(column), points - 2), min(int(row), points - 2)
+        rung, below = _between_depths(depths_m, deep, rung)
+        i, j = min(int(column), top.shape[0] - 2), min(int(row), top.shape[0] - 2)
         right, lower = column - np.float32(i), row - np.float32(j)
-        below = (deep - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
-        below = max(_ZERO, min(below, _ONE))
         # A thing is in the softened light from the second laid-out depth below it on; until then its shadow
         # is hard.
         in_both = depths_m[rung - 1] if rung > 0 else -_ONE
@@ -397,6 +389,58 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
             begins = in_both, depths_m[rung]
             dark += _hidden_close_by(shade, deep, (column, row), (i, j), begins, below)
         out[k] = faded(_ONE, max(_ONE - dark, _ZERO), inwards)
+
+
+@compiled
+def _in_map(
+    numbers: tuple[np.float32, ...], points: int, place: tuple[np.float32, np.float32, np.float32]
+) -> tuple[tuple[np.float32, np.float32], np.float32]:
+    """Return a place's column and row in a map, and how far in from its edges that is: 1 is all the way."""
+    drift_x, drift_y, per_m, first_x, first_y, _, _ = numbers
+    (x, y, deep), most = place, np.float32(points - 1)
+    column, row = (x - deep * drift_x) * per_m - first_x, (y - deep * drift_y) * per_m - first_y
+    return (column, row), min(column, most - column, row, most - row) * (_FADE / most)
+
+
+@compiled
+def _between_depths(depths_m: F32, deep: np.float32, rung: int) -> tuple[int, np.float32]:
+    """Return the last laid-out depth above a place, looked for from one on, and how far it is to the next."""
+    while rung < depths_m.size - 2 and deep >= depths_m[rung + 1]:
+        rung += 1
+    while rung > 0 and deep < depths_m[rung]:
+        rung -= 1
+    below = (deep - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
+    return rung, max(_ZERO, min(below, _ONE))
+
+
+@compiled
+def _left_in_cells(maps: tuple[Map, Map], points: F32) -> None:
+    """Write what two lights have left at points of a ray, both laid out over the same cells, with no things.
+
+    As `left_by_things` does of each: ``points`` are places in its second to fourth row, and take the light in
+    the last two.
+    """
+    numbers, depths_m, first, top = maps[0][0], maps[0][1], maps[0][2], maps[0][3]
+    second, rung = maps[1][2], 0
+    for k in range(points.shape[1]):
+        points[4, k] = points[5, k] = _ONE
+        deep = points[3, k]
+        (column, row), inwards = _in_map(numbers, top.shape[0], (points[1, k], points[2, k], deep))
+        if inwards <= _ZERO:
+            continue
+        rung, below = _between_depths(depths_m, deep, rung)
+        i, j = min(int(column), top.shape[0] - 2), min(int(row), top.shape[0] - 2)
+        right, lower = column - np.float32(i), row - np.float32(j)
+        one = other = _ZERO
+        above, under = np.uint64(rung), np.uint64(rung + 1)
+        for corner in range(4):
+            at_x, at_y = np.uint64(i + (corner & 1)), np.uint64(j + (corner >> 1))
+            share = corner_share(corner, right, lower)
+            here, there = first[above, at_y, at_x], second[above, at_y, at_x]
+            one += share * (_ONE - here - below * (first[under, at_y, at_x] - here))
+            other += share * (_ONE - there - below * (second[under, at_y, at_x] - there))
+        points[4, k] = faded(_ONE, max(_ONE - one, _ZERO), inwards)
+        points[5, k] = faded(_ONE, max(_ONE - other, _ZERO), inwards)
 
 
 @compiled
@@ -873,8 +917,7 @@ def _come_about(
         meant = cover if edges[step] < ends else _ZERO
         points[0, step] = middle + meant * (min(middle, before) - middle)
     _place(ray[0], ray[1], points)
-    left_by_things(maps[0], points[1], points[2], points[3], points[4])
-    left_by_things(maps[1], points[1], points[2], points[3], points[5])
+    _left_in_cells(maps, points)
     come_along(edges, (_ONE, ends), kept, points[4])
     come_along(edges, (_ZERO, ends), kept, points[5])
 
