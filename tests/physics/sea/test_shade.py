@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy.interpolate import RegularGridInterpolator
 from tests.conftest import Builders
 
 from halocline._typing import F32
 from halocline.physics.path.transport import sunlit_by_depth
+from halocline.physics.sea import shade_loops
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out, shade_depths
 from halocline.physics.sea.shade_loops import (
     about_maps,
@@ -345,6 +347,21 @@ def test_light_scattered_about_lies_under_things_that_hide_the_sky_or_where_the_
         middle = np.array([(dark.sum(axis=0) @ x), (dark.sum(axis=1) @ x)]) / dark.sum()
         wanted = suns * np.asarray(SUN.drift) * (later - 2.0)
         assert_allclose(middle, wanted, atol=0.15)
+
+
+def test_light_scattered_about_goes_straight_between_cells_and_depths() -> None:
+    # Against scipy's interpolation, away from the edges over which shade comes and goes.
+    water = ShadeWater(SUN, 0.1, about_m=2.0, about_sun=0.5, about_sky=0.3)
+    maps = about_maps(Shade(slab(2.0, half_m=2.0), water, SQUARE, SQUARE, 12.0))
+    points = np.zeros((6, 200), np.float32)
+    points[1:4] = np.random.default_rng(5).uniform([[-6.0], [-6.0], [0.5]], [[6.0], [6.0], [9.0]], (3, 200))
+    shade_loops._left_in_cells(maps, points)
+    for made, found in zip(maps, points[4:], strict=True):
+        _, _, per_m, first, _, _, _ = made[0]
+        at = (np.arange(made[2].shape[1]) + first) / per_m
+        exact = RegularGridInterpolator((made[1], at, at), made[2])(points[[3, 2, 1]].T)
+        assert np.ptp(exact) > 0.1
+        assert_allclose(found, exact, atol=1e-5)
 
 
 def test_light_that_comes_along_a_ray_was_lit_farther_on_and_before_things() -> None:

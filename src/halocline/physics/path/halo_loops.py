@@ -137,7 +137,7 @@ def give(
         for band in range(bands):
             if straight:
                 _known(at_nodes, open_for, known[band], rates[band], most, own[band], more[band], of_nodes)
-            start, own_light = 0, _own_light(direct, band, y, apart)
+            start, own_light = 0, apart if _taken_off(direct, band, y, apart) else direct[0][band, y]
             while start < columns:
                 kind, end = kinds[start // _STRETCH], _end_of(kinds, start, columns)
                 light, giving, hiding = own_light[start:end], given[band, start:end], beyond[band, start:end]
@@ -160,17 +160,14 @@ def give(
 
 
 @compiled
-def _own_light(direct: tuple[F32, F32, F32], band: int, row: int, apart: F32) -> F32:
-    """Return the light of a row without what the water added; ``apart`` is room for it."""
+def _taken_off(direct: tuple[F32, F32, F32], band: int, row: int, out: F32) -> bool:
+    """Write the light of a row without what the water added; tell whether it added any."""
     light, part, other = direct
     if other.size:
-        less_two(light[band, row], part[band, row], other[band, row], apart)
-        return apart
-    if part.size:
-        less_one(light[band, row], part[band, row], apart)
-        return apart
-    whole: F32 = light[band, row]
-    return whole
+        less_two(light[band, row], part[band, row], other[band, row], out)
+    elif part.size:
+        less_one(light[band, row], part[band, row], out)
+    return part.size > 0
 
 
 @compiled
