@@ -58,6 +58,12 @@ def children() -> list[int]:
     return [worker for nursery in nurseries() for worker in offspring(nursery)]
 
 
+def kill_all(processes: Sequence[int]) -> None:
+    """Kill processes."""
+    for number in processes:
+        os.kill(number, signal.SIGKILL)
+
+
 def test_a_worker_that_is_killed_is_replaced_and_its_frames_are_made(
     empty_shot: Folder, look: Preset
 ) -> None:
@@ -377,22 +383,20 @@ def test_a_worker_that_is_killed_while_it_stays_costs_nothing(empty_shot: Folder
         stayed = children()
         assert len(stayed) == 2
         assert nursery.staying_bytes() > 1 << 20
-        for victim in stayed:
-            os.kill(victim, signal.SIGKILL)
+        kill_all(stayed)
         assert run_frames(shot.tasks("two"), look, maker=crew).complete
         assert not set(stayed) & set(children())
         # Also where it has been told of the job, and not begun.
         stayed = children()
         for victim in stayed:
             os.kill(victim, signal.SIGSTOP)
-        timer = threading.Timer(1.0, lambda: [os.kill(victim, signal.SIGKILL) for victim in stayed])
+        timer = threading.Timer(1.0, kill_all, (stayed,))
         timer.start()
         assert run_frames(shot.tasks("late"), look, maker=crew).complete
         assert not set(stayed) & set(children())
         # The nursery too: another one begins.
         os.kill(nurseries()[0], signal.SIGKILL)
-        for victim in children():
-            os.kill(victim, signal.SIGKILL)
+        kill_all(children())
         assert run_frames(shot.tasks("three"), look, maker=crew).complete
     assert shot.digests("one") == shot.digests("two") == shot.digests("late") == shot.digests("three")
     assert not nurseries()
