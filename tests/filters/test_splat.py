@@ -315,6 +315,15 @@ def test_thing_between_two_surfaces_of_one_pixel_shows_before_the_farther() -> N
     assert alpha.sum() == pytest.approx(0.4 * disc.covered_px[0], rel=1e-3)
 
 
+def test_things_are_ordered_as_numpy_sorts_their_ranges_and_equal_ones_stay() -> None:
+    ranges = np.random.default_rng(4).uniform(0.0, 60.0, 5000).astype(np.float32)
+    ranges[100:200], ranges[1000:1010], ranges[7:9] = ranges[100], np.inf, 0.0
+    # Neighbours that differ in the last bit alone.
+    ranges[300:400] = np.nextafter(ranges[299], np.float32(99.0))
+    found = splat._far_to_near(ranges)
+    np.testing.assert_array_equal(found, np.argsort(-ranges, kind="stable"))
+
+
 def test_layer_range_is_the_mean_of_what_was_drawn() -> None:
     disc = replace(_discs(1, thing=3.0), range_m=np.array([4.0]))
     layer = Drawing(AREA, disc).draw((0, ROWS), OPEN)
