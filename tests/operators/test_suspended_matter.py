@@ -191,6 +191,30 @@ def test_haze_is_as_uneven_as_its_matter_and_an_edge_is_hazed_by_both_its_things
     np.testing.assert_allclose(edge, 0.7 * near + 0.3 * far, rtol=2e-3)
 
 
+def test_haze_takes_of_an_edge_what_it_takes_of_both_its_things_by_their_shares(build: Builders) -> None:
+    window = Window(0, 0, 160, 36)
+    silt = ("silt", matter(MatterClass(clumping=0.0, **SILT)))
+    veil = ("veil", build.operator("veiling_light"))
+    share = np.zeros(window.shape, np.float32)
+    share[:, 70] = 0.3
+    edges = {"far_range": np.full(window.shape, 9.0, np.float32), "far_share": share, "far_light": share}
+
+    def light(frame: Frame, *steps: tuple[str, AnyOperator]) -> Any:
+        return build.run([*steps], frame, build.shot(window), wanted=("bands",))["bands"]
+
+    def left(range_m: float, **planes: Any) -> tuple[Any, Any]:
+        dark = black(range_m, window, **planes)
+        bright = replace(dark, planes={**dark.planes, "rgb": np.ones_like(dark.planes["rgb"])})
+        own, thrown = light(dark, silt), light(dark, veil)
+        return light(bright, silt) - own, (light(dark, veil, silt) - own) / thrown
+
+    near, far, both = left(2.0), left(9.0), left(2.0, **edges)
+    for by_near, by_far, by_both in zip(near, far, both, strict=True):
+        assert (by_far < 0.97 * by_near).all()
+        mixed = by_near + share * (by_far - by_near)
+        np.testing.assert_allclose(by_both, mixed, rtol=2e-3)
+
+
 def test_a_lamp_that_is_seen_is_hidden_by_haze_as_a_wall_at_its_range(build: Builders) -> None:
     # At night; matter that lies before both turns light of the lamp as well, which is left out by its albedo.
     window = Window(0, 0, 61, 5)

@@ -492,13 +492,14 @@ def _add_haze(
     seen, water = (planes["range"], planes["downward"], planes["sun_cosine"]), _of_water(planes, tile)
     shade = None if prepared.shade is None else prepared.shade.over(tile.region)
     left = None if shade is None else shade.along_rows(planes["range"])
-    where = _mixed(planes)
+    behind = shown_behind(planes)
+    where = _mixed([share for share, _ in behind])
     # Light may be written over itself.
     mixed = [_at(where, of_light) for of_light, _ in lit] if where[0].size else []
     for of_light, out in lit:
         haze.lay(shot.path, seen, of_light, tuple(water), out, left)
     if mixed:
-        found = _haze_at(where, haze, planes, shade, shot)
+        found = _haze_at(where, behind, haze, planes, shade, shot)
         for of_light, (_, out) in zip(mixed, lit, strict=True):
             laid = np.empty_like(of_light)
             lay_haze(of_light, tuple(_at(where, part) for part in water) or (_NONE,), *found, laid)
@@ -506,12 +507,11 @@ def _add_haze(
     return {}
 
 
-def _mixed(planes: Planes) -> Where:
-    """Return where pixels show more than one thing."""
-    some = [share != 0.0 for share, _ in shown_behind(planes)]
-    if not some:
+def _mixed(shares: list[F32]) -> Where:
+    """Return where any of some shares of pixels is not 0."""
+    if not shares:
         return np.zeros(0, np.intp), np.zeros(0, np.intp)
-    rows, columns = places_of(np.logical_or.reduce(some))
+    rows, columns = places_of(np.logical_or.reduce([share != 0.0 for share in shares]))
     return rows, columns
 
 
@@ -521,9 +521,17 @@ def _at(where: Where, light: F32) -> F32:
 
 
 def _haze_at(
-    where: Where, haze: Haze, planes: Planes, shade: RegionShade | None, shot: Shot
+    where: Where,
+    behind: list[tuple[F32, F32]],
+    haze: Haze,
+    planes: Planes,
+    shade: RegionShade | None,
+    shot: Shot,
 ) -> tuple[F32, F32, F32]:
-    """Return what an even haze adds and takes at some places: before all that they show, by its share."""
+    """Return what an even haze adds and takes at some places: before all that they show, by its share.
+
+    What they show besides the nearest surface is ``behind``, see `shown_behind`.
+    """
     mu, cos_sun = planes["downward"][where], planes["sun_cosine"][where]
 
     def before(range_m: F32) -> tuple[F32, F32, F32]:
@@ -533,8 +541,8 @@ def _haze_at(
         return found
 
     light, surface_share, veil_share = before(planes["range"][where])
-    for share, behind in shown_behind(planes):
-        there, part = before(behind[where]), share[where]
+    for share, range_m in behind:
+        there, part = before(range_m[where]), share[where]
         light += part * (there[0] - light)
         surface_share += part * (there[1] - surface_share)
         veil_share += part * (there[2] - veil_share)
