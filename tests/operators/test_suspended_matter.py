@@ -159,11 +159,14 @@ def black(range_m: float, window: Window, **planes: Any) -> Frame:
     return wall(range_m, window).with_planes(rgb=np.zeros((3, *window.shape), np.float32), **rows)
 
 
-def test_haze_is_shaded_by_things_as_the_water_is(build: Builders) -> None:
+@pytest.mark.parametrize("edges", [{}, {"far_range": 3.0, "far_share": 0.4, "far_light": 0.4}])
+def test_haze_is_shaded_by_things_as_the_water_is(build: Builders, edges: dict[str, float]) -> None:
     window = Window(0, 0, 64, 36)
     camera = build.camera(window, tilt_deg=35.0)
-    frame = black(3.0, window)
+    frame = black(3.0, window, **edges)
     frame.planes["alpha"][:, 24:], frame.planes["range"][:, 24:] = 0.0, np.inf
+    for name in edges:
+        frame.planes[name][:, 24:] = 0.0
     shot = replace(build.shot(window, camera=camera), surfaces=frame)
     silt = [("silt", matter(MatterClass(clumping=0.0, **SILT)))]
     lit = build.run(silt, frame, replace(shot, shadows=False), wanted=("bands",))["bands"]
