@@ -122,11 +122,20 @@ def frame_writer() -> FrameWriter:
     return write_frame
 
 
+# What the shot's floor shades takes most of a small frame's time, and matters to few tests.
+UNSHADED = "light.shadows=false"
+
+
 @pytest.fixture(scope="session")
 def look() -> Preset:
+    return load_preset("jerlov-1c", [UNSHADED])
+
+
+@pytest.fixture(scope="session")
+def look_with_shade() -> Preset:
     return load_preset("jerlov-1c")
 
 
 @pytest.fixture(scope="session")
 def other_look() -> Preset:
-    return load_preset("jerlov-1c", ["light.sun_elevation=20"])
+    return load_preset("jerlov-1c", [UNSHADED, "light.sun_elevation=20"])

@@ -33,7 +33,10 @@ if TYPE_CHECKING:
     from halocline.presets.preset import Preset
 
 
-def test_processes_chunks_threads_and_overlap_give_the_same_bytes(shot: Folder, look: Preset) -> None:
+def test_processes_chunks_threads_and_overlap_give_the_same_bytes(
+    shot: Folder, look_with_shade: Preset
+) -> None:
+    look = look_with_shade
     run_frames(shot.tasks(), look)
     expected = shot.digests()
     assert len(expected) == 4

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def test_demo_writes_every_look_and_a_contact_sheet(
-    halocline: Halocline, renders: Renders, tmp_path: Path, read: Reader
+    halocline: Halocline, renders: Renders, tmp_path: Path, read: Reader, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     out = tmp_path / "demo"
     told = halocline("demo", "--frames-folder", renders.folder, "--out", out, "--threads", 2)
@@ -41,6 +41,7 @@ def test_demo_writes_every_look_and_a_contact_sheet(
     assert sheet.spec().width >= 3 * 640
     assert sheet.spec().height > (1 + len(LOOKS)) * 400
     # A second demo replaces the first.
+    monkeypatch.setattr(demo, "LOOKS", LOOKS[:1])
     assert halocline("demo", "--frames-folder", renders.folder, "--out", out).status == 0
 
 
@@ -49,6 +50,7 @@ def test_demo_finds_frames_in_the_working_folder(
 ) -> None:
     renders.folder.rename(tmp_path / "demo_frames")
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(demo, "LOOKS", LOOKS[:1])
     told = halocline("demo")
     assert (told.status, told.out) == (0, "demo_out/contact_sheet.png\n")
 
@@ -91,8 +93,9 @@ def test_demo_without_frames_says_where_it_looked(halocline: Halocline, tmp_path
 
 
 def test_a_frame_that_cannot_be_read_is_told_and_the_exit_status_says_so(
-    halocline: Halocline, renders: Renders, tmp_path: Path
+    halocline: Halocline, renders: Renders, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(demo, "LOOKS", LOOKS[:1])
     renders.path(1002).write_bytes(b"no picture")
     told = halocline("demo", "--frames-folder", renders.folder, "--out", tmp_path / "demo")
     assert told.status == 1

@@ -42,7 +42,7 @@ shadows = false
 detail = "bands"
 [steps.veiling_light]
 """
-SIDE = 480
+SIDE = 320
 WINDOW = Window(0, 0, SIDE, SIDE)
 FILM_MM = 36.0
 # A lens for squares that look large, and one for those that look small, so that both are many pixels.
