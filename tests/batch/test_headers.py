@@ -1,18 +1,20 @@
 """Headers of all frames are read before frame one: a frame unlike the others is named then.
 
-Files are written with the independent OpenEXR package.
+Files are written with the independent OpenEXR package, those that it does not write with OpenImageIO.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import OpenEXR
+import OpenImageIO as oiio
 import pytest
+from tests.deep_files import write_deep_pixels
 
 from halocline.batch.first_look import look_first
 from halocline.batch.frame_task import read_inputs
@@ -20,7 +22,7 @@ from halocline.batch.headers import look_at_headers, refuse_cut_off
 from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.batch.task import FrameTask
 from halocline.errors import ChannelError, DepthError, FrameError, ReadError
-from halocline.imaging.exr_attributes import first_part
+from halocline.imaging.exr_attributes import first_part, is_cut_off
 from halocline.imaging.input_spec import InputSpec
 from halocline.presets.preset import preset_from_text
 
@@ -156,6 +158,86 @@ def test_a_frame_whose_writer_ended_before_its_last_chunk_is_cut_off(shot: Path)
     content[end + 8 * 18 : end + 8 * 19] = bytes(8)
     path.write_bytes(content)
     with pytest.raises(ReadError, match="frame 1006: cut off"):
+        refuse_cut_off(planned(shot))
+
+
+def tiled(path: Path) -> None:
+    header = {
+        "chromaticities": REC709,
+        "type": OpenEXR.tiledimage,
+        "tiles": OpenEXR.TileDescription(),
+        "compression": OpenEXR.ZIP_COMPRESSION,
+    }
+    channels = {name: np.full((97, 50), 0.4, np.float16) for name in ("R", "G", "B", "A")}
+    OpenEXR.File(header, {**channels, "Z": np.full((97, 50), 5.0, np.float32)}).write(str(path))
+
+
+def levels(path: Path, *, up: bool, each_way: bool) -> None:
+    """Tiles of a picture and of its halves, by OpenImageIO."""
+    spec = oiio.ImageSpec(70, 37, 3, "half")
+    spec.tile_width = spec.tile_height = 16
+    spec.attribute("openexr:levelmode", 2 if each_way else 1)
+    spec.attribute("openexr:roundingmode", int(up))
+    spec.attribute("textureformat", "Plain Texture")
+    out: Any = oiio.ImageOutput.create("openexr")
+    sizes = [(70, 37)]
+    while max(sizes[-1]) > 1:
+        sizes.append((max(1, (sizes[-1][0] + up) // 2), max(1, (sizes[-1][1] + up) // 2)))
+    for level, (width, height) in enumerate(sizes):
+        spec.width, spec.height = spec.full_width, spec.full_height = width, height
+        assert out.open(str(path), spec, "AppendMIPLevel" if level else "Create"), out.geterror()
+        assert out.write_image(np.random.default_rng(level).random((height, width, 3)).astype(np.float32))
+    assert out.close()
+
+
+def deep(path: Path, *, tile: int) -> None:
+    pixels = [[[(0.1, 0.1, 0.1, 0.5, 3.0, 4.0)] * (1 + (x + y) % 3) for x in range(9)] for y in range(20)]
+    write_deep_pixels(path, pixels, tile=tile)
+
+
+def several(path: Path) -> None:
+    """Lines, tiles and lines again."""
+    plane = np.random.default_rng(1).random((97, 50)).astype(np.float16)
+    tiles = {"type": OpenEXR.tiledimage, "tiles": OpenEXR.TileDescription()}
+    lines = {"type": OpenEXR.scanlineimage}
+    parts = [
+        OpenEXR.Part({"chromaticities": REC709, **kind}, {name: plane.copy() for name in names}, part)
+        for part, kind, names in (("beauty", lines, "RGBA"), ("other", tiles, "X"), ("depth", lines, "Z"))
+    ]
+    OpenEXR.File(parts).write(str(path))
+
+
+OTHER_KINDS: dict[str, Callable[[Path], None]] = {
+    "tiles": tiled,
+    "halves": lambda path: levels(path, up=False, each_way=False),
+    "halves rounded up": lambda path: levels(path, up=True, each_way=False),
+    "deep lines": lambda path: deep(path, tile=0),
+    "deep tiles": lambda path: deep(path, tile=8),
+    "several parts": several,
+}
+
+
+@pytest.mark.parametrize("kind", OTHER_KINDS)
+def test_files_of_every_kind_are_known_to_be_cut_off_and_whole_ones_not(tmp_path: Path, kind: str) -> None:
+    """Tiled, deep and of several parts, by the libraries that others write with."""
+    path = tmp_path / "a.exr"
+    OTHER_KINDS[kind](path)
+    whole = path.read_bytes()
+    assert not is_cut_off(path)
+    for length in (len(whole) - 1, len(whole) * 9 // 10, len(whole) // 2):
+        path.write_bytes(whole[:length])
+        assert is_cut_off(path), length
+
+
+@pytest.mark.parametrize("kind", ["tiles", "deep lines", "several parts"])
+def test_a_run_is_told_of_frames_that_are_cut_off_before_it_begins(shot: Path, kind: str) -> None:
+    for frame in (1003, 1004):
+        OTHER_KINDS[kind](shot / f"clean.{frame}.exr")
+    assert not any("cut off" in line for line in told(shot))
+    path = shot / "clean.1004.exr"
+    path.write_bytes(path.read_bytes()[:-1])
+    assert told(shot)[-1] == "frame 1004: cut off, the last pixels are not there"
+    with pytest.raises(ReadError, match="frame 1004: cut off"):
         refuse_cut_off(planned(shot))
 
 

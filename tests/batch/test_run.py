@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import socket
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -283,6 +284,9 @@ def test_skipped_frames_are_on_record(shot: Folder, look: Preset) -> None:
     assert summary.complete
     skipped = [record for record in read_manifest(shot.out) if record.get("status") == "skipped"]
     assert [record["frame"] for record in skipped] == [1003]
+    (where,) = ((record["host"], record["process"], record["seconds"]) for record in skipped)
+    assert where == (socket.gethostname(), os.getpid(), {})
+    assert skipped[0]["peak_memory_bytes"] > 1 << 20
 
 
 def test_a_mistake_in_an_operator_fails_the_frame_with_its_name(

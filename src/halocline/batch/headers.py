@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 from halocline.batch.frame_task import planes_of_look
@@ -62,15 +63,18 @@ class Unlike:
         Which frames lack views that the others have, or have other ones: their pictures lack an eye.
     traits
         What else differs, of frames with the same views.
+    cut_off
+        Which frames have files that end before their pixels do.
     """
 
     views: tuple[str, ...] = ()
     traits: tuple[str, ...] = ()
+    cut_off: tuple[str, ...] = ()
 
     @property
     def lines(self) -> tuple[str, ...]:
         """All of it."""
-        return (*self.views, *self.traits)
+        return (*self.views, *self.traits, *self.cut_off)
 
 
 def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collection[str]) -> Unlike:
@@ -102,7 +106,8 @@ def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collect
         told, alike = _views(of_role, role)
         views += told
         traits += _differences(alike, role)
-    return Unlike(tuple(views), tuple(traits))
+    cut = _cut_off(read.values())
+    return Unlike(tuple(views), tuple(traits), (_told_cut_off(cut),) if cut else ())
 
 
 def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
@@ -160,14 +165,26 @@ def refuse_cut_off(tasks: Iterable[FrameTask]) -> None:
     ReadError
         ``E-READ-PIXELS`` with all such frames.
     """
-    found = {task.frame: path for task in tasks for path in task.files if is_cut_off(path)}
+    found = _cut_off(tasks)
     if found:
         raise ReadError(
-            f"{_frames(list(found))}: cut off, the last pixels are not there",
+            _told_cut_off(found),
             code="E-READ-PIXELS",
             where=str(next(iter(found.values()))),
             fix="Render or copy them again, or leave them out with --frames.",
         )
+
+
+def _cut_off(tasks: Iterable[FrameTask]) -> dict[int, Path]:
+    """Return which frames have a file that ends before its pixels do, with the first such."""
+    files = [(task.frame, path) for task in tasks for path in reversed(task.files)]
+    with ThreadPoolExecutor(min(_AT_ONCE, allowed())) as threads:
+        ended = threads.map(is_cut_off, [path for _, path in files])
+        return {frame: path for (frame, path), cut in zip(files, ended, strict=True) if cut}
+
+
+def _told_cut_off(found: Mapping[int, Path]) -> str:
+    return f"{_frames(list(found))}: cut off, the last pixels are not there"
 
 
 def _plan(headers: Headers, spec: InputSpec, wanted: Collection[str]) -> None:

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from halocline.batch.claims import Claims
 from halocline.batch.events import (
+    Attempt,
     Event,
     FrameDone,
     FrameElsewhere,
@@ -25,7 +26,15 @@ from halocline.batch.events import (
     Summary,
     as_halocline_error,
 )
-from halocline.batch.manifest import Manifest, Record, done_fields, failed_fields, machine, versions
+from halocline.batch.manifest import (
+    Manifest,
+    Record,
+    attempt_fields,
+    done_fields,
+    failed_fields,
+    machine,
+    versions,
+)
 from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_folder import refuse_folders
 from halocline.batch.pipeline import Pipeline
@@ -273,6 +282,7 @@ class _Books:
                 status="skipped",
                 out=event.out.name,
                 missing=event.where,
+                **attempt_fields(Attempt.here()),
             )
         self.tell(event)
 

@@ -12,7 +12,10 @@ from __future__ import annotations
 
 import os
 import struct
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
+from itertools import accumulate
+from operator import mul
 from pathlib import Path
 from shutil import copyfileobj
 from tempfile import TemporaryFile
@@ -21,9 +24,12 @@ from halocline.files.regular import open_regular
 from halocline.late_dataclass import dataclass
 
 _MAGIC = b"\x76\x2f\x31\x01"
-_MULTI_PART = 0x1000
-# Tiles, deep pixels, several parts.
-_OTHER_THAN_LINES = 0x0200 | 0x0800 | _MULTI_PART
+_TILED, _DEEP, _MULTI_PART = 0x0200, 0x0800, 0x1000
+_OTHER_THAN_LINES = _TILED | _DEEP | _MULTI_PART
+# How a part holds its pixels; tiles of deep ones are what is left.
+_LINES, _TILES, _DEEP_LINES = "scanlineimage", "tiledimage", "deepscanline"
+# A deep tile's: the part, its place and level, and three sizes.
+_LARGEST_BEGIN = 4 + 4 * 4 + 3 * 8
 # A header larger than this is no header; large ones hold manifests of object names, about a megabyte.
 _LARGEST_HEADER = 1 << 26
 _USUAL_HEADER = 1 << 18
@@ -110,36 +116,83 @@ def first_part(path: Path) -> tuple[Attributes, int]:
 
 
 def is_cut_off(path: Path) -> bool:
-    """Tell whether a file of one part of scan lines ends before its last chunk does, without its pixels.
+    """Tell whether a file ends before its last chunk does, without its pixels.
 
     Parameters
     ----------
     path
-        The file.
+        The file: scan lines or tiles, flat or deep, of one part or several.
 
     Returns
     -------
     bool
-        False also of other kinds of files, of which this is not known.
+        False also of what does not follow the layout, of which this is not known.
     """
     try:
-        part, end = first_part(path)
-        _, low, _, high = struct.unpack("<4i", part["dataWindow"].value)
-        count = -(-(high - low + 1) // _CHUNK_ROWS[part["compression"].value[0]])
+        parts, end, flags = _headers_of(path)
+        kinds = [_kind(part, flags) for part in parts]
+        counts = [_chunk_count(part, kind) for part, kind in zip(parts, kinds, strict=True)]
+        table = 8 * sum(counts)
         with os.fdopen(open_regular(path, follow=True), "rb") as file:
             size = os.fstat(file.fileno()).st_size
-            if end + 8 * count > size:
+            if end + table > size:
                 return True
             file.seek(end)
-            offsets = struct.unpack(f"<{count}Q", file.read(8 * count))
+            offsets = struct.unpack(f"<{sum(counts)}Q", file.read(table))
+            last = max(offsets)
             # Where a writer ended early, chunks that it did not come to have none.
-            if min(offsets) < end + 8 * count or max(offsets) + 8 > size:
+            if min(offsets) < end + table or last >= size:
                 return True
-            file.seek(max(offsets))
-            _, length = struct.unpack("<2i", file.read(8))
-            return bool(max(offsets) + 8 + length > size)
+            belongs = bisect_right(list(accumulate(counts)), offsets.index(last))
+            file.seek(last)
+            return last + _chunk_bytes(file.read(_LARGEST_BEGIN), kinds[belongs], flags) > size
     except (OSError, ValueError, LookupError, struct.error):
         return False
+
+
+def _kind(part: Attributes, flags: int) -> str:
+    """Return how a part holds its pixels, by the standard's name of it."""
+    if "type" in part:
+        return part["type"].value.rstrip(b"\0").decode("latin-1")
+    return _TILES if flags & _TILED else _LINES
+
+
+def _chunk_count(part: Attributes, kind: str) -> int:
+    """Return of how many chunks a part is."""
+    x, y, x_last, y_last = struct.unpack("<4i", part["dataWindow"].value)
+    width, height = x_last - x + 1, y_last - y + 1
+    if kind in (_LINES, _DEEP_LINES):
+        return -(-height // _CHUNK_ROWS[part["compression"].value[0]])
+    across, down, mode = struct.unpack("<2IB", part["tiles"].value)
+    up = bool(mode >> 4)
+    columns = [-(-size // across) for size in _sizes(width, max(width, height), up)]
+    rows = [-(-size // down) for size in _sizes(height, max(width, height), up)]
+    # One level; halved both ways at once; or each way by itself.
+    if mode & 15 == 0:
+        return columns[0] * rows[0]
+    if mode & 15 == 1:
+        return sum(map(mul, columns, rows))
+    return sum(columns[: _levels(width, up)]) * sum(rows[: _levels(height, up)])
+
+
+def _levels(size: int, up: bool) -> int:
+    """Return how often a length can be halved, and once more, by which way halves are rounded."""
+    return (size - 1).bit_length() + 1 if up else size.bit_length()
+
+
+def _sizes(size: int, largest: int, up: bool) -> list[int]:
+    """Return a length halved again and again, as often as the largest can be."""
+    return [max(-(-size >> level) if up else size >> level, 1) for level in range(_levels(largest, up))]
+
+
+def _chunk_bytes(begin: bytes, kind: str, flags: int) -> int:
+    """Return how many bytes a chunk takes, by those that it begins with."""
+    place = (4 if flags & _MULTI_PART else 0) + (4 if kind in (_LINES, _DEEP_LINES) else 16)
+    if kind in (_LINES, _TILES):
+        (held,) = struct.unpack_from("<i", begin, place)
+        return int(place + 4 + held)
+    counts, samples = struct.unpack_from("<2Q", begin, place)
+    return int(place + 24 + counts + samples)
 
 
 def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> None:
