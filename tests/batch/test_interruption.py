@@ -12,6 +12,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from tests.batch.conftest import UNSHADED
 
 from halocline.batch.run import run_frames
 from halocline.batch.signals import Interrupted, StopRequest, catching_signals
@@ -30,7 +31,16 @@ def test_a_signal_ends_the_command_cleanly_and_it_can_be_resumed(
     empty_shot: Folder, look: Preset, number: int, processes: int, status: int
 ) -> None:
     shot = empty_shot.write(range(1001, 1201))
-    command = [sys.executable, "-m", "halocline.cli.main", "apply", "jerlov-1c", shot.pattern]
+    command = [
+        sys.executable,
+        "-m",
+        "halocline.cli.main",
+        "apply",
+        "jerlov-1c",
+        "--set",
+        UNSHADED,
+        shot.pattern,
+    ]
     process = subprocess.Popen(
         [*command, "--out", str(shot.out), "--processes", str(processes), "--log", "json"],
         stdout=subprocess.PIPE,

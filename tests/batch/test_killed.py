@@ -30,7 +30,8 @@ JOB = """
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
 from halocline.presets.preset import load_preset
-run_frames(plan_tasks(pattern, out=out, overwrite=True), load_preset("jerlov-1c"), resume=True)
+look = load_preset("jerlov-1c", ["light.shadows=false"])
+run_frames(plan_tasks(pattern, out=out, overwrite=True), look, resume=True)
 """
 
 

@@ -127,7 +127,9 @@ def test_what_the_standard_has_no_room_for_is_refused(job: Job) -> None:
         job_template(many, [ShotNeeds([1])] * 60, folder=job.path.parent)
 
 
-def test_the_standards_command_line_runs_a_shot_and_its_review(job: Job, shot: Folder, look: Preset) -> None:
+def test_the_standards_command_line_runs_a_shot_and_its_review(
+    job: Job, shot: Folder, look_with_shade: Preset
+) -> None:
     command = Path(sys.executable).with_name("openjd")
     if not command.exists() and shutil.which("openjd") is None:
         pytest.skip("openjd-cli is not installed")
@@ -149,7 +151,7 @@ def test_the_standards_command_line_runs_a_shot_and_its_review(job: Job, shot: F
         cwd=shot.root,
     )
     assert ran.returncode == 0, ran.stdout + ran.stderr
-    run_frames(shot.tasks("plain"), look)
+    run_frames(shot.tasks("plain"), look_with_shade)
     assert shot.digests() == shot.digests("plain")
     kinds = [record["kind"] for record in read_manifest(shot.out)]
     assert kinds.count("job") == 2

@@ -303,6 +303,29 @@ def test_checking_a_job_tells_of_a_frame_that_is_cut_off_among_good_ones(
     assert told.count("error: ") == 1
 
 
+@pytest.mark.parametrize("command", [("check",), ("run", "--dry-run"), ("run",)])
+def test_a_water_that_is_not_there_is_told_for_every_shot_and_part_before_any_frame(
+    folder: Path, capsys: pytest.CaptureFixture[str], command: tuple[str, ...]
+) -> None:
+    near = "parts.near = { within_range = { farthest = 5.0 }, water = { jerlov_type = 'QQ' } }"
+    (folder / "own.toml").write_text(f"format = 2\n{near}\n[steps.attenuation]\n")
+    with (folder / "night.toml").open("a") as job:
+        job.write(
+            '[shots.part]\nbeauty = "clean/a.####.exr"\nout = "wet/part/"\npreset = "own.toml"\n'
+            '[shots.both]\nbeauty = "clean/a.####.exr"\nout = "wet/both/"\npreset = "own.toml"\n'
+            "set = [\"water.jerlov_type='WW'\", \"parts.near.water.jerlov_type='RR'\"]\n"
+        )
+    assert status("farm", *command, "night.toml") == 1
+    said = capsys.readouterr().err
+    assert said.count("E-WATER-TYPE  shot part, ") == 1
+    assert said.count("E-WATER-TYPE  shot both, ") == 2
+    for kind in ("QQ", "WW", "RR"):
+        assert said.count(f'there is no Jerlov water type "{kind}"') == 1
+    # Both shots that are right go on, and of the others nothing is begun.
+    made = sorted(path.name for path in (folder / "wet").iterdir()) if (folder / "wet").exists() else []
+    assert made == (["010", "020"] if command == ("run",) else [])
+
+
 def test_checking_a_job_none_of_whose_frames_can_be_read_ends_in_2(folder: Path) -> None:
     for path in (folder / "clean").iterdir():
         path.write_bytes(path.read_bytes()[:-100])

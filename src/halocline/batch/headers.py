@@ -107,7 +107,8 @@ def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collect
         views += told
         traits += _differences(alike, role)
     cut = _cut_off(read.values())
-    return Unlike(tuple(views), tuple(traits), (_told_cut_off(cut),) if cut else ())
+    told_cut = (f"{_frames(list(cut))}: cut off, and will not be made",) if cut else ()
+    return Unlike(tuple(views), tuple(traits), told_cut)
 
 
 def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
@@ -168,7 +169,7 @@ def refuse_cut_off(tasks: Iterable[FrameTask]) -> None:
     found = _cut_off(tasks)
     if found:
         raise ReadError(
-            _told_cut_off(found),
+            f"{_frames(list(found))}: cut off, the last pixels are not there",
             code="E-READ-PIXELS",
             where=str(next(iter(found.values()))),
             fix="Render or copy them again, or leave them out with --frames.",
@@ -181,10 +182,6 @@ def _cut_off(tasks: Iterable[FrameTask]) -> dict[int, Path]:
     with ThreadPoolExecutor(min(_AT_ONCE, allowed())) as threads:
         ended = threads.map(is_cut_off, [path for _, path in files])
         return {frame: path for (frame, path), cut in zip(files, ended, strict=True) if cut}
-
-
-def _told_cut_off(found: Mapping[int, Path]) -> str:
-    return f"{_frames(list(found))}: cut off, the last pixels are not there"
 
 
 def _plan(headers: Headers, spec: InputSpec, wanted: Collection[str]) -> None:

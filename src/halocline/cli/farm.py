@@ -270,7 +270,9 @@ def _planned(
     planned, refused = [], 0
     for shot in shots:
         try:
-            planned.append((shot, shot.load_preset(), shot.plan(frames=frames, overwrite=overwrite)))
+            look = shot.load_preset()
+            look.refuse_late_mistakes()
+            planned.append((shot, look, shot.plan(frames=frames, overwrite=overwrite)))
         except HaloclineError as error:
             refused += 1
             _tell_refused(shot, error, log)

@@ -23,9 +23,7 @@ from halocline.graph.graph import Graph
 from halocline.graph.origins import origins_named
 from halocline.presets.curves import curve_text, key_frames, moving
 from halocline.presets.document import shipped_names
-from halocline.presets.late_mistakes import late_mistakes
 from halocline.presets.preset import Preset, load_preset
-from halocline.presets.problems import raise_problems
 from halocline.presets.remarks import remarks
 from halocline.presets.sections import LOOK_TABLES
 from halocline.rgb import LINEAR_REC709
@@ -63,10 +61,8 @@ def check(
     them light nothing that its first frame shows.
     """
     found = load_preset(preset, settings or ())
+    found.refuse_late_mistakes()
     for each in (found, *found.parts.values()):
-        look = each.at(0)
-        sections = {"water": look.water, "bands": look.bands, "colour": look.colour}
-        raise_problems(late_mistakes(sections, each.document), each.document)
         each.bands  # noqa: B018 - fits the water, which may fail as well
     odd = remarks(found)
     for remark in odd:

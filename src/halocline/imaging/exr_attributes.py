@@ -15,7 +15,6 @@ import struct
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from itertools import accumulate
-from operator import mul
 from pathlib import Path
 from shutil import copyfileobj
 from tempfile import TemporaryFile
@@ -139,13 +138,15 @@ def is_cut_off(path: Path) -> bool:
                 return True
             file.seek(end)
             offsets = struct.unpack(f"<{sum(counts)}Q", file.read(table))
-            last = max(offsets)
+            last: int = max(offsets)
             # Where a writer ended early, chunks that it did not come to have none.
             if min(offsets) < end + table or last >= size:
                 return True
             belongs = bisect_right(list(accumulate(counts)), offsets.index(last))
             file.seek(last)
-            return last + _chunk_bytes(file.read(_LARGEST_BEGIN), kinds[belongs], flags) > size
+            # What is missing of its beginning is past the end in any case.
+            begin = file.read(_LARGEST_BEGIN).ljust(_LARGEST_BEGIN, b"\0")
+            return last + _chunk_bytes(begin, kinds[belongs], flags) > size
     except (OSError, ValueError, LookupError, struct.error):
         return False
 
@@ -160,29 +161,24 @@ def _kind(part: Attributes, flags: int) -> str:
 def _chunk_count(part: Attributes, kind: str) -> int:
     """Return of how many chunks a part is."""
     x, y, x_last, y_last = struct.unpack("<4i", part["dataWindow"].value)
-    width, height = x_last - x + 1, y_last - y + 1
+    width, height = int(x_last - x + 1), int(y_last - y + 1)
     if kind in (_LINES, _DEEP_LINES):
         return -(-height // _CHUNK_ROWS[part["compression"].value[0]])
-    across, down, mode = struct.unpack("<2IB", part["tiles"].value)
-    up = bool(mode >> 4)
-    columns = [-(-size // across) for size in _sizes(width, max(width, height), up)]
-    rows = [-(-size // down) for size in _sizes(height, max(width, height), up)]
-    # One level; halved both ways at once; or each way by itself.
-    if mode & 15 == 0:
-        return columns[0] * rows[0]
-    if mode & 15 == 1:
-        return sum(map(mul, columns, rows))
-    return sum(columns[: _levels(width, up)]) * sum(rows[: _levels(height, up)])
+    across, down, mode = map(int, struct.unpack("<2IB", part["tiles"].value))
+    one_level, halves = mode & 15 == 0, mode & 15 == 1
+    if not one_level and not halves:
+        raise ValueError("halves of each side by itself: no renderer's frames")
+    # As often as the longer side can be halved, and the picture itself.
+    up, longer = bool(mode >> 4), max(width, height)
+    levels = 1 if one_level else (longer - 1).bit_length() + 1 if up else longer.bit_length()
+    return sum(
+        -(-_halved(width, level, up) // across) * -(-_halved(height, level, up) // down)
+        for level in range(levels)
+    )
 
 
-def _levels(size: int, up: bool) -> int:
-    """Return how often a length can be halved, and once more, by which way halves are rounded."""
-    return (size - 1).bit_length() + 1 if up else size.bit_length()
-
-
-def _sizes(size: int, largest: int, up: bool) -> list[int]:
-    """Return a length halved again and again, as often as the largest can be."""
-    return [max(-(-size >> level) if up else size >> level, 1) for level in range(_levels(largest, up))]
+def _halved(size: int, times: int, up: bool) -> int:
+    return max(-(-size >> times) if up else size >> times, 1)
 
 
 def _chunk_bytes(begin: bytes, kind: str, flags: int) -> int:

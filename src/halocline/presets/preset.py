@@ -194,6 +194,22 @@ class Preset:
         moves = f"; moves over frames {min(frames):g} to {max(frames):g}" if frames else ""
         return f"<Preset {self.name!r}{title}; steps {steps}{moves}>"
 
+    def refuse_late_mistakes(self) -> None:
+        """Refuse waters and colour spaces that are not there, of the look and of all its parts at once.
+
+        Raises
+        ------
+        HaloclineError
+            With every such mistake; a run would meet them one by one, as it comes to them.
+        """
+        raise_problems(self._late_mistakes(), self.document)
+
+    def _late_mistakes(self) -> list[HaloclineError]:
+        look = self.at(0)
+        sections = {"water": look.water, "bands": look.bands, "colour": look.colour}
+        found = late_mistakes(sections, self.document)
+        return [*found, *(mistake for part in self._parts.values() for mistake in part._late_mistakes())]
+
     def with_settings(self, settings: Mapping[str, Any]) -> Preset:
         """Return the same look with some keys set otherwise; this one stays as it is.
 
