@@ -12,7 +12,7 @@ from tests.operators.every import steps_of
 from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 
 from halocline._typing import F32, F64, AnyArray
-from halocline.filters.halo import halo_widths
+from halocline.filters.halo import HaloField, HaloKernels, halo_widths
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.light_form import combine
 from halocline.imaging.camera import Camera
@@ -563,3 +563,21 @@ def test_of_a_wall_that_nobody_sees_nothing_comes_through_pixels_that_it_shares(
         for rgb, light in ((post + wall, np.where(share > 0, far_light, 0)), (post, 0.0 * share))
     )
     np.testing.assert_allclose(bright, black, rtol=0.012)
+
+
+def test_each_plane_of_a_halo_keeps_in_its_pixels_what_its_own_kernel_says() -> None:
+    shape, planes = (24, 40), np.random.default_rng(6).uniform(0.2, 1.0, (4, 24, 40)).astype(np.float32)
+    widths = len(halo_widths(shape))
+    weights = [np.eye(widths)[:1], np.full((1, widths), 1.0 / widths)]
+    fields = tuple(
+        HaloField.of(np.full(shape, 4.0, np.float32), HaloKernels(np.array([4.0]), each)) for each in weights
+    )
+    given = forward_scatter.Given(planes[:2], np.zeros((2, 3, 5), np.float32))
+    spread = forward_scatter.SpreadHalo.of(fields, given)
+    nothing, out = np.zeros((0, 0, 0), np.float32), np.empty((2, 20, 40), np.float32)
+    held = nothing, np.zeros((3, 2), np.float32), np.zeros((2, 3), np.float32)
+    spread.add_to(planes[2:, 4:], 4, np.eye(2, dtype=np.float32), held, nothing, out)
+    # All of the first plane's stays where it is given; of the second it is softened.
+    np.testing.assert_allclose(out[0], planes[2, 4:] + planes[0, 4:], rtol=1e-6)
+    np.testing.assert_allclose(out[1], planes[3, 4:] + spread.rows(slice(4, 24))[1], rtol=1e-6)
+    assert np.std(spread.rows(slice(0, 24))[1]) < 0.5 * np.std(planes[1])
