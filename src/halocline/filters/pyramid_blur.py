@@ -140,7 +140,10 @@ class VaryingBlur:
         """Return the plane at one level of the pyramid, mixed with what the coarser levels make of it."""
         if level < len(self.shares):
             coarse = self._mixed(halved(plane), level + 1)
-            pyramid_loops.soften(plane, self.shares[level], coarse, plane, 0, len(plane))
+            # Into a plane of its own, or the compiler could not do many pixels at once.
+            mixed = np.empty_like(plane)
+            pyramid_loops.soften(plane, self.shares[level], coarse, mixed, 0, len(plane))
+            return mixed
         return plane
 
 

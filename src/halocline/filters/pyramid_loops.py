@@ -56,11 +56,8 @@ def soften(plane: F32, share: F32, coarse: F32, out: F32, first: int, last: int)
     for y in range(first, last):
         doubled_row(coarse, y, line, soft)
         sharp, part, target = plane[y], share[y - first], out[y]
-        # Not at once into what may be the same row: the compiler could not do many pixels together.
         for x in range(sharp.shape[0]):
-            soft[x] = sharp[x] + part[x] * (soft[x] - sharp[x])
-        for x in range(sharp.shape[0]):
-            target[x] = soft[x]
+            target[x] = sharp[x] + part[x] * (soft[x] - sharp[x])
 
 
 @compiled
