@@ -351,14 +351,17 @@ def test_workers_stay_from_shot_to_shot_of_a_look_and_nothing_of_one_is_in_anoth
         shots[name] = Folder(folder).write(range(1001 + 40 * begun, 1004 + 40 * begun), size=size)
     jobs = [("first", look), ("second", look), ("large", look), ("first", other), ("second", other)]
 
-    def made(order: Sequence[int], *, keeps: bool) -> tuple[dict[int, dict[str, str]], list[set[int]]]:
+    def made(
+        order: Sequence[int], *, keeps: bool, told: bool = True
+    ) -> tuple[dict[int, dict[str, str]], list[set[int]]]:
         digests, processes = {}, []
         with closing(module.Nursery(keeps=keeps)) as nursery:
             for number in order:
                 name, preset = jobs[number]
-                out = f"{keeps} {order} {number}"
+                out = f"{keeps} {told} {order} {number}"
                 maker = Workers(preset, Evaluation(1), 1, nursery=nursery)
-                nursery.prepare(maker.settings, 1)
+                if told:
+                    nursery.prepare(maker.settings, 1)
                 summary = run_frames(shots[name].tasks(out), preset, maker=maker)
                 assert summary.complete
                 digests[number] = shots[name].digests(out)
@@ -372,6 +375,10 @@ def test_workers_stay_from_shot_to_shot_of_a_look_and_nothing_of_one_is_in_anoth
         digests, processes = made(order, keeps=True)
         assert digests == alone
         assert len(set.union(*processes)) == workers
+    # Where nobody said what comes next, workers of both looks wait side by side.
+    digests, processes = made([4, 2, 3, 1, 0], keeps=True, told=False)
+    assert digests == alone
+    assert len(set.union(*processes)) == 2
     assert alone[0] != alone[3]
 
 
@@ -416,6 +423,11 @@ def test_workers_that_are_of_no_use_to_the_next_job_end_before_it(shot: Folder, 
         assert set(children()) < set(stayed)
         nursery.prepare(Workers(other, Evaluation(1), 2).settings, 2)
         assert nursery.staying_bytes() == 0
+        assert not children()
+        # This process makes the frames itself.
+        assert run_frames(shot.tasks("again"), look, maker=crew).complete
+        assert children()
+        choose_maker(shot.tasks("alone"), look, Means(processes=1, nursery=nursery))
         assert not children()
     assert not nurseries()
 
